@@ -1,0 +1,1 @@
+"""When, who, in which order: interval tables, due dates, visits, certificates."""

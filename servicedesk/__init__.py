@@ -1,0 +1,1 @@
+"""Wiring and edges: settings, access, pages, REST API, files in and out."""
