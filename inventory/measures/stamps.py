@@ -40,7 +40,8 @@ OLDEST_TWO_DIGIT_YEAR = 1950
 # A four-digit year below this is a slip of the pen, whatever the bound. Common practice, no source.
 OLDEST_YEAR = 1900
 
-_RAW_LENGTH = 120
+# Longer texts are no dates; what is kept of them is cut here.
+_RAW_LENGTH = 60
 
 
 class StampError(ValueError):
@@ -112,17 +113,12 @@ class Stamp:
         return cls(None, None, Precision.UNKNOWN, raw)
 
     @classmethod
-    def from_stored(cls, first: date | None, precision: str, raw: str = "") -> Self:
-        """Return the stamp that was stored as its first day, its precision and its text.
+    def from_stored(cls, first: date | None, last: date | None, precision: str, raw: str = "") -> Self:
+        """Return the stamp that was stored as its days, its precision and its text.
 
-        Raises ``ValueError`` if the three do not belong together.
+        Raises ``ValueError`` if they do not belong together.
         """
-        known = Precision(precision)
-        if known is Precision.UNKNOWN:
-            return cls(first, None, known, raw)
-        if first is None:
-            raise ValueError(f"A stamp of {known.value} precision needs a first day.")
-        return cls(first, _span(first, known)[1], known, raw)
+        return cls(first, last, Precision(precision), raw)
 
     @property
     def is_known(self) -> bool:

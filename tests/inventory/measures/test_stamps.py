@@ -146,7 +146,7 @@ def test_a_date_before_its_bound_is_refused() -> None:
 )
 def test_text_and_storage_round_trip(stamp: Stamp, text: str) -> None:
     assert str(stamp) == text
-    assert Stamp.from_stored(stamp.first, stamp.precision.value, stamp.raw) == stamp
+    assert Stamp.from_stored(stamp.first, stamp.last, stamp.precision.value, stamp.raw) == stamp
     assert read_stamp(text, today=TODAY).stamp == stamp
 
 
@@ -164,8 +164,8 @@ def test_nonsense_is_refused_when_built() -> None:
         Stamp.of(2021, None, 5)
     with pytest.raises(ValueError, match="no quarter 5"):
         Stamp.quarter(2021, 5)
-    with pytest.raises(ValueError, match="needs a first day"):
-        Stamp.from_stored(None, "month")
+    with pytest.raises(ValueError, match="needs a first and a last day"):
+        Stamp.from_stored(None, None, "month")
 
 
 DATE_CHARACTERS = st.text(alphabet="0123456789-/. 'QqAaJUNjunMayS,:TZ\u2019", max_size=14)
