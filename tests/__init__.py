@@ -1,0 +1,1 @@
+"""All tests, mirroring the packages."""
