@@ -6,12 +6,17 @@ import ctypes
 import os
 import signal
 import sys
+import warnings
 from typing import Any
 
 from celery import Celery
+from celery.exceptions import SecurityWarning
 from celery.signals import beat_init, worker_process_init
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "servicedesk.settings")
+
+# Warns of root because a pickled message could run anything; messages here are JSON and nothing else.
+warnings.filterwarnings("ignore", category=SecurityWarning, message="You're running the worker")
 
 app = Celery("servicedesk")
 app.config_from_object("django.conf:settings", namespace="CELERY")

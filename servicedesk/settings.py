@@ -250,6 +250,7 @@ BROKER_CLIENT_URL = _redis_url
 CELERY_TIMEZONE = FIRM_TIME_ZONE
 CELERY_ENABLE_UTC = True
 CELERY_TASK_IGNORE_RESULT = True
+CELERY_ACCEPT_CONTENT = ["json"]
 # A message is only a nudge: each job asks the data what is due and not yet done. These four lines
 # still keep a job whose worker died from waiting the default hour for its next try.
 CELERY_TASK_ACKS_LATE = True
@@ -316,5 +317,7 @@ LOGGING = {
         "inventory": {"level": "INFO"},
         # One line per letter variant of each font: no help to anybody.
         "fontTools": {"level": "ERROR"},
+        # It remarks on every answer to HEAD, whose body it rightly drops.
+        "gunicorn.http.wsgi": {"level": "ERROR"},
     },
 }
