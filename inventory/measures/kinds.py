@@ -171,3 +171,40 @@ class TestMethod(StrEnum):
     DIRECT_EXPANSION = "direct_expansion"
     ULTRASONIC = "ultrasonic"
     UNKNOWN = ""
+
+
+class EventKind(StrEnum):
+    """Things that happen to a unit outside planned work and that a table may answer to."""
+
+    CORROSION_FOUND = "corrosion_found"
+    DAMAGE_FOUND = "damage_found"
+    PITTING_FOUND = "pitting_found"
+    THREADS_DAMAGED = "threads_damaged"
+    REPAIRED_BY_HEAT = "repaired_by_heat"
+    BURNED_IN_FIRE = "burned_in_fire"
+    CALCIUM_CHLORIDE_USED = "calcium_chloride_used"
+    DISCHARGED = "discharged"
+    CHARGE_LOST = "charge_lost"
+    SEAL_BROKEN = "seal_broken"
+    MOVED_TO_VEHICLE = "moved_to_vehicle"
+    MOVED_ABOARD = "moved_aboard"
+    MOVED_OUTDOORS = "moved_outdoors"
+    MOVED_INDOORS = "moved_indoors"
+
+
+EVENT_LABELS: dict[EventKind, str] = {
+    EventKind.CORROSION_FOUND: "Corrosion found",
+    EventKind.DAMAGE_FOUND: "Mechanical damage found",
+    EventKind.PITTING_FOUND: "Pitting found",
+    EventKind.THREADS_DAMAGED: "Threads damaged",
+    EventKind.REPAIRED_BY_HEAT: "Repaired by soldering, welding, brazing or patching",
+    EventKind.BURNED_IN_FIRE: "Burned in a fire",
+    EventKind.CALCIUM_CHLORIDE_USED: "Calcium chloride used in a stainless shell",
+    EventKind.DISCHARGED: "Discharged",
+    EventKind.CHARGE_LOST: "Charge or pressure lost",
+    EventKind.SEAL_BROKEN: "Seal broken",
+    EventKind.MOVED_TO_VEHICLE: "Moved to a vehicle",
+    EventKind.MOVED_ABOARD: "Moved aboard a ship",
+    EventKind.MOVED_OUTDOORS: "Moved outdoors",
+    EventKind.MOVED_INDOORS: "Moved indoors",
+}
