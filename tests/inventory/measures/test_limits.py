@@ -193,3 +193,12 @@ def test_readings_of_one_record_are_judged_together() -> None:
     }
     assert "at 21 °C" in verdicts[Quantity.GAUGE_PRESSURE].sentence
     assert all(verdict.sentence and verdict.limit and verdict.source for verdict in verdicts.values())
+
+
+def test_the_plate_says_at_which_temperature_its_pressure_holds() -> None:
+    plate = Nameplate(agent=ABC, working_pressure_kpa=1_500, reference_c=0)
+    verdict = judge_readings(plate, {Quantity.GAUGE_PRESSURE: 1_600, Quantity.AMBIENT_TEMPERATURE: 20})
+    assert "at 0 °C" in verdict[Quantity.GAUGE_PRESSURE].sentence
+    assert verdict[Quantity.GAUGE_PRESSURE].ok is True
+    warm = judge_readings(Nameplate(agent=ABC, working_pressure_kpa=1_500), {Quantity.GAUGE_PRESSURE: 1_651})
+    assert warm[Quantity.GAUGE_PRESSURE].ok is None
