@@ -1,0 +1,1 @@
+"""What happened to each unit: append-only service records and their readings."""

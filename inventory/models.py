@@ -1,0 +1,26 @@
+"""Gathers the tables of this package for Django; import the slices elsewhere."""
+
+from inventory.logbook.models import Reading, ServiceRecord
+from inventory.register.models import (
+    AccessWindow,
+    Location,
+    NumberSeries,
+    Owner,
+    Placement,
+    Site,
+    Unit,
+    UnitModel,
+)
+
+__all__ = [
+    "AccessWindow",
+    "Location",
+    "NumberSeries",
+    "Owner",
+    "Placement",
+    "Reading",
+    "ServiceRecord",
+    "Site",
+    "Unit",
+    "UnitModel",
+]

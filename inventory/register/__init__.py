@@ -1,0 +1,1 @@
+"""Owners, premises, numbered places, and the units that hang there."""

@@ -1,0 +1,104 @@
+"""Who sees what and who may do what: the one place that decides.
+
+``scope_of`` turns a user into a plain value that querysets take; ``may`` answers whether a role
+may act. Pages, API, exports and documents all use these two.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from django.contrib.auth.models import AnonymousUser
+from django.utils import timezone
+
+from inventory.access import EVERYTHING, NOTHING, Scope
+from schedules.visits.models import Visit
+
+if TYPE_CHECKING:
+    from servicedesk.accounts.models import User
+
+# A technician keeps sight of a site for a while after the last visit, to answer questions about it.
+LOOK_BACK_DAYS = 60
+
+
+class Act(StrEnum):
+    """What a person may be allowed to do; each page and endpoint names one."""
+
+    SEE_DESK = "see_desk"
+    SEE_REGISTER = "see_register"
+    CHANGE_REGISTER = "change_register"
+    IMPORT_REGISTER = "import_register"
+    PLAN_VISITS = "plan_visits"
+    RECORD_VISITS = "record_visits"
+    SEE_BENCH = "see_bench"
+    SEE_PORTAL = "see_portal"
+    SEE_CERTIFICATES = "see_certificates"
+    WITHDRAW_CERTIFICATES = "withdraw_certificates"
+    SEE_RULEBOOK = "see_rulebook"
+    CONFIRM_TABLES = "confirm_tables"
+
+
+_MAY: dict[str, frozenset[Act]] = {
+    "manager": frozenset(
+        {
+            Act.SEE_DESK,
+            Act.SEE_REGISTER,
+            Act.CHANGE_REGISTER,
+            Act.IMPORT_REGISTER,
+            Act.PLAN_VISITS,
+            Act.SEE_BENCH,
+            Act.SEE_CERTIFICATES,
+            Act.WITHDRAW_CERTIFICATES,
+            Act.SEE_RULEBOOK,
+            Act.CONFIRM_TABLES,
+        }
+    ),
+    "dispatcher": frozenset(
+        {
+            Act.SEE_DESK,
+            Act.SEE_REGISTER,
+            Act.CHANGE_REGISTER,
+            Act.IMPORT_REGISTER,
+            Act.PLAN_VISITS,
+            Act.SEE_BENCH,
+            Act.SEE_CERTIFICATES,
+            Act.SEE_RULEBOOK,
+        }
+    ),
+    "technician": frozenset({Act.SEE_REGISTER, Act.RECORD_VISITS, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
+    "workshop": frozenset({Act.SEE_REGISTER, Act.SEE_BENCH, Act.SEE_RULEBOOK}),
+    "owner": frozenset({Act.SEE_REGISTER, Act.SEE_PORTAL, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
+}
+
+
+def may(user: User | AnonymousUser, act: Act) -> bool:
+    """Whether ``user`` may do ``act``; nobody who is not signed in and active may do anything."""
+    if not user.is_authenticated or not user.is_active:
+        return False
+    return act in _MAY.get(user.role, frozenset())
+
+
+def scope_of(user: User | AnonymousUser) -> Scope:
+    """The rows that ``user`` may see.
+
+    Manager, dispatcher and workshop see the whole firm; a technician the sites of own visits that
+    are open or closed within the last 60 days; an owner's person the owner's premises. A user
+    without a role sees nothing. Costs one query for technicians and owners, none otherwise.
+    """
+    if not user.is_authenticated or not user.is_active:
+        return NOTHING
+    if user.role in ("manager", "dispatcher", "workshop"):
+        return EVERYTHING
+    if user.role == "technician":
+        since = timezone.now().date() - timedelta(days=LOOK_BACK_DAYS)
+        sites = (
+            Visit.objects.filter(technician=user.pk, planned_on__gte=since)
+            .exclude(state__in=(Visit.State.PROPOSED, Visit.State.CANCELLED))
+            .values_list("site_id", flat=True)
+        )
+        return Scope(site_ids=frozenset(sites), technician_id=user.pk)
+    if user.role == "owner":
+        return Scope(owner_ids=frozenset(user.memberships.values_list("owner_id", flat=True)))
+    return NOTHING

@@ -1,0 +1,1 @@
+"""Who signs in, in which role, and for which owners."""

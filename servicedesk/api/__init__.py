@@ -1,0 +1,1 @@
+"""The REST API: thin views over the services, one versioned path."""
