@@ -56,6 +56,17 @@ def env_int(
     return int(text)
 
 
+def env_choice(
+    name: str, default: str, *, choices: tuple[str, ...], environ: Mapping[str, str] = os.environ
+) -> str:
+    """The one of ``choices`` that ``name`` holds, in any case."""
+    text = env_text(name, default, environ=environ)
+    for choice in choices:
+        if choice.lower() == text.lower():
+            return choice
+    raise ImproperlyConfigured(f"{name}={text!r} is not one of {', '.join(choices)}.")
+
+
 def env_list(
     name: str, default: tuple[str, ...] = (), *, environ: Mapping[str, str] = os.environ
 ) -> list[str]:

@@ -16,6 +16,7 @@ from csp.constants import NONE, SELF
 
 from servicedesk.env import (
     env_bool,
+    env_choice,
     env_int,
     env_list,
     env_path,
@@ -53,7 +54,10 @@ FIRM_ADDRESS = env_text("FIRM_ADDRESS", "Unit 4, Millrace Yard, Alderby")
 FIRM_PHONE = env_text("FIRM_PHONE", "+00 555 0142")
 FIRM_EMAIL = env_text("FIRM_EMAIL", "desk@tarn-alder.example")
 FIRM_LICENCE = env_text("FIRM_LICENCE", "Demo licence TA-0001")
+# Of certificates and labels: A4 or letter.
+PAPER_SIZE = env_choice("PAPER_SIZE", "A4", choices=("A4", "letter"))
 FIRM_TIME_ZONE = env_zone("FIRM_TIME_ZONE", "UTC")
+PAPER_SIZE = env_choice("PAPER_SIZE", "A4", choices=("A4", "Letter"))
 
 # --- Parts ----------------------------------------------------------------------------------------
 INSTALLED_APPS = [
