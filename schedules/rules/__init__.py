@@ -15,10 +15,10 @@ source was read.
 
 from __future__ import annotations
 
-from .loader import AGENT_GROUPS, TableError, gather, load_table_file, load_tables, read_table
-from .period import Period
-from .specs import spec_family
-from .table import (
+from schedules.rules.loader import AGENT_GROUPS, TableError, gather, load_table_file, load_tables, read_table
+from schedules.rules.period import Period
+from schedules.rules.specs import spec_family
+from schedules.rules.table import (
     STATEMENT,
     STATUS_WORDS,
     Anchor,
@@ -38,6 +38,7 @@ from .table import (
     Window,
     Within,
 )
+from schedules.rules.vary import Variation, vary
 
 __all__ = [
     "AGENT_GROUPS",
@@ -59,6 +60,7 @@ __all__ = [
     "Selector",
     "SourceStatus",
     "TableError",
+    "Variation",
     "Window",
     "Within",
     "gather",
@@ -66,4 +68,5 @@ __all__ = [
     "load_tables",
     "read_table",
     "spec_family",
+    "vary",
 ]

@@ -22,10 +22,9 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from inventory.measures.kinds import Agent, Construction, Environment, EventKind, Shell, Task, TestMethod
-
-from .period import Period
-from .specs import SPEC_FAMILIES
-from .table import (
+from schedules.rules.period import Period
+from schedules.rules.specs import SPEC_FAMILIES
+from schedules.rules.table import (
     NO,
     UNKNOWN,
     YES,
@@ -207,6 +206,11 @@ def read_table(content: bytes, file: str) -> IntervalTable:
         raw = tomllib.loads(content.decode("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
         raise TableError(file, "", "whole file", f"cannot be read as TOML in UTF-8: {wrong}.") from wrong
+    return build_table(raw, file)
+
+
+def build_table(raw: Mapping[str, Any], file: str) -> IntervalTable:
+    """Return the table whose content is ``raw``; raise ``TableError`` when it cannot be used."""
     fields = _Fields(raw, file)
     rules = tuple(_rule(part, file) for part in fields.parts("rule"))
     table = IntervalTable(
@@ -227,6 +231,7 @@ def read_table(content: bytes, file: str) -> IntervalTable:
         quotas=tuple(_quota(part, file) for part in fields.parts("quota")),
         notes=fields.texts("notes"),
         digest=digest_of(raw),
+        raw=raw,
     )
     fields.close()
     check_table(table, file)
@@ -319,15 +324,30 @@ def _check_rule(table: IntervalTable, rule: Rule, file: str) -> None:
                 raise TableError(file, rule.id, field_name, "names the rule's own task; name another one.")
             others = table.by_task.get(task, ())
             if not any(other.is_calendar for other in others):
-                raise TableError(file, rule.id, field_name, f"no calendar rule speaks of {task.value}; add one.")
+                raise TableError(
+                    file, rule.id, field_name, f"no calendar rule speaks of {task.value}; add one."
+                )
             if field_name == "next_of" and any(other.effect is Effect.NEXT_OF for other in others):
-                raise TableError(file, rule.id, field_name, f"{task.value} itself waits for another task; name that.")
+                raise TableError(
+                    file, rule.id, field_name, f"{task.value} itself waits for another task; name that."
+                )
             if field_name == "align_to" and any(other.align_to for other in others):
-                raise TableError(file, rule.id, field_name, f"{task.value} is itself aligned; name a free task.")
+                raise TableError(
+                    file, rule.id, field_name, f"{task.value} is itself aligned; name a free task."
+                )
             if field_name in ("interval_of", "only_if_interval") and any(
                 other.interval_of or other.only_if_interval for other in others
             ):
                 raise TableError(file, rule.id, field_name, f"{task.value} itself looks at another interval.")
+    if rule.counts is Counts.GRID and (
+        rule.window is None or not (rule.window.within or not rule.window.before.is_zero)
+    ):
+        raise TableError(
+            file,
+            rule.id,
+            "window",
+            "a fixed rhythm must say how early the work counts; give window.before or within.",
+        )
     if rule.valid_until and rule.valid_from and rule.valid_until < rule.valid_from:
         raise TableError(file, rule.id, "valid_until", "lies before valid_from; correct one of the two.")
 
@@ -546,7 +566,9 @@ def _anchors(fields: _Fields, *, required: bool) -> tuple[Anchor, ...]:
         raise fields.error("anchors", 'write a list, as in ["first_test", "made"].')
     found = []
     for item in raw:
-        part = _Fields(item if isinstance(item, dict) else {"from": item}, fields.file, fields.rule, "anchors.")
+        part = _Fields(
+            item if isinstance(item, dict) else {"from": item}, fields.file, fields.rule, "anchors."
+        )
         found.append(Anchor(part.code("from", AnchorKind), part.period("within")))
         part.close()
     return tuple(found)
@@ -605,7 +627,9 @@ def _agents(fields: _Fields) -> frozenset[Agent] | None:
     for name in names:
         if name.startswith("@"):
             if name not in AGENT_GROUPS:
-                raise fields.error("agents", f"{name!r} is no group; use one of {', '.join(sorted(AGENT_GROUPS))}.")
+                raise fields.error(
+                    "agents", f"{name!r} is no group; use one of {', '.join(sorted(AGENT_GROUPS))}."
+                )
             found |= AGENT_GROUPS[name]
         else:
             found.add(fields.as_code("agents", Agent, name))
@@ -667,6 +691,7 @@ def _listed(kind: type[StrEnum]) -> str:
 __all__: Sequence[str] = (
     "AGENT_GROUPS",
     "TableError",
+    "build_table",
     "check_table",
     "digest_of",
     "gather",

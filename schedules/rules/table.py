@@ -14,10 +14,10 @@ from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
 from types import MappingProxyType
+from typing import Any
 
 from inventory.measures.kinds import Agent, Construction, Environment, Shell, Task
-
-from .period import Period
+from schedules.rules.period import Period
 
 STATEMENT = "Defaults to confirm against local code."
 
@@ -287,9 +287,19 @@ class Rule:
         if self.effect is Effect.AGES:
             return "once at " + _join([age.words for age in self.ages])
         if self.every is None:
-            return f"as for {_task_words(self.interval_of)}" if self.interval_of else f"once after {self.first}"
-        words = f"every {self.every}" if self.first in (None, self.every) else f"first after {self.first}, then every {self.every}"
-        other = [f"{period} after {_method_words(code)}" for code, period in self.every_by_method if period != self.every]
+            return (
+                f"as for {_task_words(self.interval_of)}" if self.interval_of else f"once after {self.first}"
+            )
+        words = (
+            f"every {self.every}"
+            if self.first in (None, self.every)
+            else f"first after {self.first}, then every {self.every}"
+        )
+        other = [
+            f"{period} after {_method_words(code)}"
+            for code, period in self.every_by_method
+            if period != self.every
+        ]
         return f"{words} ({', '.join(other)})" if other else words
 
 
@@ -336,6 +346,7 @@ class Conventions:
 
     month_mark: MonthMark = MonthMark.FIRST_DAY
     notes: tuple[str, ...] = ()
+    varied: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -345,6 +356,7 @@ class IntervalTable:
     ``covers`` lists the tasks that every unit must find a rule for; where none applies the engine
     reports a finding. ``failure_ends_life`` lists tasks after whose failure a unit is condemned.
     ``digest`` is the SHA-256 of the content, so a stored date can be traced to the very table.
+    ``raw`` is the content as it was read; only ``vary`` looks at it.
     """
 
     key: str
@@ -365,7 +377,12 @@ class IntervalTable:
     notes: tuple[str, ...] = ()
     statement: str = STATEMENT
     digest: str = ""
-    varied: tuple[str, ...] = field(default=())
+    raw: Mapping[str, Any] = field(default_factory=dict, repr=False)
+
+    @property
+    def is_varied(self) -> bool:
+        """Return whether a site's own variation went into this table."""
+        return any(rule.varied for rule in self.rules) or bool(self.conventions.varied)
 
     @property
     def label(self) -> str:
