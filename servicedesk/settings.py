@@ -54,10 +54,9 @@ FIRM_ADDRESS = env_text("FIRM_ADDRESS", "Unit 4, Millrace Yard, Alderby")
 FIRM_PHONE = env_text("FIRM_PHONE", "+00 555 0142")
 FIRM_EMAIL = env_text("FIRM_EMAIL", "desk@tarn-alder.example")
 FIRM_LICENCE = env_text("FIRM_LICENCE", "Demo licence TA-0001")
-# Of certificates and labels: A4 or letter.
-PAPER_SIZE = env_choice("PAPER_SIZE", "A4", choices=("A4", "letter"))
-FIRM_TIME_ZONE = env_zone("FIRM_TIME_ZONE", "UTC")
+# Of certificates and lists: A4 or Letter.
 PAPER_SIZE = env_choice("PAPER_SIZE", "A4", choices=("A4", "Letter"))
+FIRM_TIME_ZONE = env_zone("FIRM_TIME_ZONE", "UTC")
 
 # --- Parts ----------------------------------------------------------------------------------------
 INSTALLED_APPS = [
@@ -275,7 +274,7 @@ CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
 CELERY_TASK_TIME_LIMIT = 540
 CELERY_TASK_SOFT_TIME_LIMIT = 500
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "run" / "beat-schedule")
-HEARTBEAT_S = 15
+HEARTBEAT_S = env_int("HEARTBEAT_S", 15, lowest=1, highest=60)
 # ``expires``: what a worker finds only later is dropped, since the next nudge asks the same question.
 CELERY_BEAT_SCHEDULE = {
     "heartbeat": {

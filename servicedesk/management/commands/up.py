@@ -10,7 +10,7 @@ import socket
 import sys
 import time
 from argparse import ArgumentParser
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -49,7 +49,7 @@ class Command(BaseCommand):
             children = _children(host, port)
             supervisor = Supervisor(
                 children,
-                say=lambda line: self.stderr.write(line),
+                say=self.stderr.write,
                 environ={**os.environ, "PORT": str(port), "DJANGO_SETTINGS_MODULE": "servicedesk.settings"},
             )
             for signum in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
@@ -58,8 +58,12 @@ class Command(BaseCommand):
                 _await_silence()
                 supervisor.start(children[0])
                 _await_broker(supervisor)
-            supervisor.run(each_look=_Announcement(host, port, self.stdout.write))
+            supervisor.run(each_look=_Announcement(host, port, self._say))
             self.stdout.write("All parts have stopped.")
+
+    def _say(self, line: str) -> None:
+        self.stdout.write(line)
+        self.stdout.flush()  # whoever waits for the address may read from a pipe
 
     def _prepare(self) -> None:
         """Bring database and static files up to this version of the program."""
@@ -78,7 +82,7 @@ class Command(BaseCommand):
 class _Announcement:
     """Says the address once, as soon as somebody answers there."""
 
-    def __init__(self, host: str, port: int, say: Any) -> None:
+    def __init__(self, host: str, port: int, say: Callable[[str], None]) -> None:
         self._target = ("127.0.0.1" if host in ("0.0.0.0", "") else host, port)  # noqa: S104
         self._say, self._said = say, False
 

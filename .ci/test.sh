@@ -1,0 +1,16 @@
+#!/bin/sh
+# All tests in the embedded home (SQLite, browser), then what touches data once more in the server home.
+#   test.sh [ARGUMENTS OF PYTEST]
+# PYTEST_WORKERS sets how many run side by side (default 2).
+set -eu
+cd "$(dirname "$0")/.."
+
+workers=${PYTEST_WORKERS:-2}
+# A compiled module is read by every worker and every process that a test starts.
+unset PYTHONDONTWRITEBYTECODE
+
+echo "Embedded home: SQLite"
+env -u DATABASE_URL -u REDIS_URL .venv/bin/python -m pytest -n "$workers" --dist loadfile "$@"
+
+echo "Server home: PostgreSQL and Redis"
+sh .ci/with_servers.sh .venv/bin/python -m pytest -n "$workers" --dist loadfile -m "not browser" "$@"
