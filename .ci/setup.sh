@@ -71,7 +71,7 @@ has() { command -v "$1" >/dev/null 2>&1; }
 # Ubuntu's chromium lives in a sandbox of its own that a driver cannot reach into.
 system_chromium() {
     path=${CHROMIUM:-$(command -v chromium || true)}
-    [ -n "$path" ] && case $(readlink -f "$path") in */snap*) return 1 ;; esac
+    [ -n "$path" ] && case $(readlink -f "$path") in /snap* | /usr/bin/snap) return 1 ;; esac
 }
 apt_has_chromium() { has apt-cache && LC_ALL=C apt-cache policy chromium 2>/dev/null | grep -Eq 'Candidate: [0-9]'; }
 own_chromium() {

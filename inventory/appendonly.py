@@ -67,7 +67,8 @@ def fence(*tables: str) -> Callable[[Any, Any], None]:
                     schema_editor.execute(
                         "CREATE OR REPLACE FUNCTION refuse_history_change() "
                         "RETURNS trigger LANGUAGE plpgsql AS $$ "
-                        "BEGIN RAISE EXCEPTION 'history is append-only: %', TG_TABLE_NAME; END $$"
+                        "BEGIN RAISE EXCEPTION 'history is append-only: %', TG_TABLE_NAME; END $$",
+                        params=None,  # else the percent sign is taken for a placeholder
                     )
                     schema_editor.execute(f'DROP TRIGGER IF EXISTS "{name}" ON "{table}"')
                     schema_editor.execute(

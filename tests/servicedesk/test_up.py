@@ -7,115 +7,18 @@ import os
 import re
 import select
 import signal
-import socket
 import subprocess
-import sys
 import time
-import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from servicedesk import env
-
-ROOT = Path(__file__).resolve().parents[2]
-PATIENCE_S = 60.0
+from tests.servicedesk.installation import PATIENCE_S, ROOT, Installation, below, free_port, processes, until
 
 pytestmark = pytest.mark.embedded_home
-
-
-def _until(what: str, look: Callable[[], Any]) -> Any:
-    """The first true answer of ``look``; fails when none comes."""
-    until = time.monotonic() + PATIENCE_S
-    while time.monotonic() < until:
-        if found := look():
-            return found
-        time.sleep(0.05)
-    raise AssertionError(f"never seen: {what}")
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def _processes() -> dict[int, tuple[int, str]]:
-    """Parent and command line of every running process; a zombie has ended and does not count."""
-    found = {}
-    for entry in Path("/proc").iterdir():
-        if entry.name.isdigit():
-            try:
-                after_name = (entry / "stat").read_text().rpartition(")")[2].split()
-                line = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
-            except OSError:
-                continue
-            if after_name[0] != "Z":
-                found[int(entry.name)] = (int(after_name[1]), line)
-    return found
-
-
-def _below(pid: int) -> dict[int, str]:
-    """Every descendant of ``pid`` with its command line."""
-    processes = _processes()
-    found: dict[int, str] = {}
-    parents = {pid}
-    while parents:
-        children = {child for child, (parent, _) in processes.items() if parent in parents}
-        found |= {child: processes[child][1] for child in children}
-        parents = children
-    return found
-
-
-class Installation:
-    """One running ``manage.py up`` in a data folder of its own."""
-
-    def __init__(self, data_dir: Path, log: Path) -> None:
-        self.data_dir, self.port, self.log = data_dir, _free_port(), log
-        with log.open("wb") as output:
-            self.process = subprocess.Popen(
-                self.command(), cwd=ROOT, env=self.environ(), stdout=output, stderr=subprocess.STDOUT
-            )
-
-    def environ(self) -> dict[str, str]:
-        kept = {name: os.environ[name] for name in ("PATH", "HOME", "LANG") if name in os.environ}
-        return {**kept, "DATA_DIR": str(self.data_dir), "WEB_PROCESSES": "1", "HEARTBEAT_S": "1"}
-
-    def command(self) -> list[str]:
-        return [sys.executable, "manage.py", "up", "--port", str(self.port)]
-
-    def health(self) -> tuple[int, dict[str, Any]]:
-        try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/healthz", timeout=10) as answer:
-                return answer.status, json.load(answer)
-        except urllib.error.HTTPError as answer:
-            with answer:
-                return answer.code, json.load(answer)
-        except OSError:
-            return 0, {}
-
-    def await_health(self) -> dict[str, Any]:
-        def well() -> dict[str, Any] | None:
-            assert self.process.poll() is None, self.log.read_text()
-            status, found = self.health()
-            return found if status == 200 else None
-
-        return _until(f"good health, see {self.log}", well)
-
-    def part(self, word: str) -> int:
-        """The process of the part whose command line holds ``word``: the eldest such below the supervisor."""
-        return min((pid for pid, line in _below(self.process.pid).items() if word in line), default=0)
-
-    def end(self) -> None:
-        for pid in [self.process.pid, *_below(self.process.pid)]:
-            try:
-                os.kill(pid, signal.SIGKILL)
-            except ProcessLookupError:
-                continue
-        self.process.wait(10)
 
 
 @pytest.fixture(scope="module")
@@ -135,7 +38,7 @@ def test_it_serves_and_every_part_is_well(installation: Installation) -> None:
         "broker": "ok",
         "jobs": "ok",
     }
-    _until(
+    until(
         "its address",
         lambda: f"Serving at http://localhost:{installation.port}/" in installation.log.read_text(),
     )
@@ -166,18 +69,18 @@ def test_a_killed_part_comes_back_and_the_whole_is_well_again(installation: Inst
     installation.await_health()
     killed = installation.part(word)
     assert killed
-    helpers = _below(killed)
+    helpers = below(killed)
     os.kill(killed, signal.SIGKILL)
-    _until(f"another {word}", lambda: installation.part(word) not in (0, killed))
-    _until("the end of its helpers", lambda: not helpers.keys() & _processes().keys())
+    until(f"another {word}", lambda: installation.part(word) not in (0, killed))
+    until("the end of its helpers", lambda: not helpers.keys() & processes().keys())
     before = installation.await_health()["last_beat_at"]
-    _until("a heartbeat after that", lambda: (installation.health()[1].get("last_beat_at") or "") > before)
+    until("a heartbeat after that", lambda: (installation.health()[1].get("last_beat_at") or "") > before)
 
 
 def test_a_second_one_in_the_same_folder_is_refused(installation: Installation) -> None:
     installation.await_health()
     refused = subprocess.run(
-        [*installation.command()[:-1], str(_free_port())],
+        [*installation.command()[:-1], str(free_port())],
         cwd=ROOT,
         env=installation.environ(),
         capture_output=True,
@@ -213,13 +116,13 @@ def test_a_taken_port_is_refused_with_the_remedy(installation: Installation, tmp
 
 def test_a_request_to_stop_ends_every_part_within_seconds(installation: Installation) -> None:
     installation.await_health()
-    all_parts = _below(installation.process.pid)
+    all_parts = below(installation.process.pid)
     assert len(all_parts) >= 6  # broker, web server and its process, worker and its process, beat
     asked_at = time.monotonic()
     installation.process.send_signal(signal.SIGTERM)
     assert installation.process.wait(PATIENCE_S) == 0
     assert time.monotonic() - asked_at < 20
-    assert not all_parts.keys() & _processes().keys()
+    assert not all_parts.keys() & processes().keys()
     assert installation.log.read_text().splitlines()[-1] == "All parts have stopped."
     assert not env.socket_path(installation.data_dir).exists()
 
@@ -227,14 +130,15 @@ def test_a_request_to_stop_ends_every_part_within_seconds(installation: Installa
 def test_a_killed_supervisor_takes_its_parts_along(tmp_path: Path) -> None:
     # Deep, so that the broker's socket must lie elsewhere.
     running = Installation(tmp_path / ("deep " * 20) / "var", tmp_path / "log")
+    all_parts: dict[int, str] = {}
     try:
         running.await_health()
-        all_parts = _below(running.process.pid)
+        all_parts = below(running.process.pid)
         watches = [os.pidfd_open(pid) for pid in all_parts]
         running.process.kill()
         for watch in watches:
             assert select.select([watch], [], [], PATIENCE_S)[0] == [watch]
             os.close(watch)
     finally:
-        running.end()
+        running.end(*all_parts)
     assert env.socket_path(running.data_dir).parent == Path(f"/tmp/servicedesk-{os.getuid()}")
