@@ -8,6 +8,8 @@ from datetime import date
 from inventory.measures.kinds import Agent, Construction, Environment, EventKind, Shell, Task, TestMethod
 from inventory.measures.stamps import Stamp
 
+_UNKNOWN = Stamp.unknown()
+
 
 @dataclass(frozen=True, slots=True)
 class UnitFacts:
@@ -33,10 +35,10 @@ class UnitFacts:
     is_refillable: bool | None = None
     environment: Environment = Environment.NORMAL
     has_shutoff_hose: bool | None = None
-    made: Stamp = Stamp.unknown()
-    first_test: Stamp = Stamp.unknown()
-    commissioned: Stamp = Stamp.unknown()
-    sold: Stamp = Stamp.unknown()
+    made: Stamp = _UNKNOWN
+    first_test: Stamp = _UNKNOWN
+    commissioned: Stamp = _UNKNOWN
+    sold: Stamp = _UNKNOWN
     group_key: str = ""
     registered: date | None = None
 

@@ -53,7 +53,7 @@ def read_past(facts: UnitFacts, history: Iterable[Done], events: Iterable[Event]
             findings.append(
                 Finding(
                     "future_fact",
-                    f"The date of {ANCHOR_WORDS[kind]} ({stamp}) lies after {as_of}; it is not used. Correct it.",
+                    f"The date of {ANCHOR_WORDS[kind]} ({stamp}) lies after {as_of} and is not used.",
                 )
             )
             later.append(stamp.first)
@@ -66,7 +66,7 @@ def read_past(facts: UnitFacts, history: Iterable[Done], events: Iterable[Event]
             findings.append(
                 Finding(
                     "unreadable_record",
-                    f"A record of {TASK_LABELS[done.task].lower()} has no readable date; it counts as not done.",
+                    f"A {TASK_LABELS[done.task].lower()} has no readable date; it counts as not done.",
                     done.task,
                     done.ref,
                 )
@@ -122,29 +122,23 @@ def _settle_made(anchors: dict[AnchorKind, Stamp], kept: list[Done], findings: l
     made = anchors[AnchorKind.MADE]
     if made.first is None:
         return made
-    before = [done for done in kept if done.stamp.last is not None and done.stamp.last < made.first]
-    for done in before:
-        findings.append(
-            Finding(
-                "before_manufacture",
-                f"{TASK_LABELS[done.task]} of {done.stamp} lies before manufacture ({made}); one of the two is wrong. "
-                "Until it is corrected the older date is counted from.",
-                done.task,
-                done.ref,
-            )
+    older: list[Stamp] = []
+
+    def doubt(stamp: Stamp, what: str, task: str = "", ref: str = "") -> None:
+        older.append(stamp)
+        text = (
+            f"{what} ({stamp}) lies before manufacture ({made}); one of the two is wrong. "
+            "Until it is corrected the older date is counted from."
         )
-    older = [done.stamp for done in before]
+        findings.append(Finding("before_manufacture", text, task, ref))
+
+    for done in kept:
+        if done.stamp.last is not None and done.stamp.last < made.first:
+            doubt(done.stamp, TASK_LABELS[done.task], done.task, done.ref)
     for kind in (AnchorKind.FIRST_TEST, AnchorKind.COMMISSIONED, AnchorKind.SOLD):
         stamp = anchors[kind]
         if stamp.last is not None and stamp.last < made.first:
-            findings.append(
-                Finding(
-                    "before_manufacture",
-                    f"The date of {ANCHOR_WORDS[kind]} ({stamp}) lies before manufacture ({made}); one of the two is "
-                    "wrong. Until it is corrected the older date is counted from.",
-                )
-            )
-            older.append(stamp)
+            doubt(stamp, f"The date of {ANCHOR_WORDS[kind]}")
     return min(older, key=lambda stamp: stamp.first or date.max, default=made)
 
 
@@ -159,8 +153,8 @@ def _look_for_pairs(kept: list[Done], findings: list[Finding]) -> None:
             continue
         if other.passed != done.passed:
             text = (
-                f"{TASK_LABELS[done.task]} both passed and failed on {done.stamp}; which came last is not recorded. "
-                "It counts as failed until one of the records is corrected."
+                f"{TASK_LABELS[done.task]} both passed and failed on {done.stamp}; which came last is not "
+                "recorded. It counts as failed until one of the records is corrected."
             )
             findings.append(Finding("passed_and_failed", text, done.task, done.ref))
         else:

@@ -155,7 +155,7 @@ class _Fields:
         value = self._take(name, default.value if default is not None else None)
         return self.as_code(name, kind, value)
 
-    def as_code(self, name: str, kind: type[_Code], value: object) -> _Code:
+    def as_code(self, name: str, kind: type[_Code], value: str) -> _Code:
         try:
             return kind(value)
         except ValueError as wrong:
@@ -285,10 +285,10 @@ def check_table(table: IntervalTable, file: str) -> None:
     if table.valid_until is not None and table.valid_until < table.valid_from:
         raise TableError(file, "", "valid_until", "lies before valid_from; correct one of the two.")
     seen: set[str] = set()
-    for rule in (*table.rules, *table.quotas):
-        if rule.id in seen:
-            raise TableError(file, rule.id, "id", "comes twice; give each rule its own id.")
-        seen.add(rule.id)
+    for rule_id in (*(rule.id for rule in table.rules), *(quota.id for quota in table.quotas)):
+        if rule_id in seen:
+            raise TableError(file, rule_id, "id", "comes twice; give each rule its own id.")
+        seen.add(rule_id)
     for rule in table.rules:
         _check_rule(table, rule, file)
     for task in table.covers:
@@ -301,8 +301,8 @@ def check_table(table: IntervalTable, file: str) -> None:
                     file,
                     other.id,
                     "select",
-                    f'some units meet this rule and rule "{one.id}" for the same task; give one of them a higher '
-                    "priority, narrow select, or set also = true when the earlier date of both counts.",
+                    f'some units meet this rule and rule "{one.id}" for the same task; give one of them a '
+                    "higher priority, narrow select, or set also = true if the earlier date of both counts.",
                 )
 
 

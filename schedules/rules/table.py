@@ -143,6 +143,7 @@ class DayRange:
         return start is None or before is None or start < before
 
 
+NOTHING = Period(0, 0)
 ANY = Range(or_unknown=True)
 ANY_DAY = DayRange(or_unknown=True)
 
@@ -212,8 +213,8 @@ class Within(StrEnum):
 class Window:
     """How far before and after the target the work still counts."""
 
-    before: Period = Period(0, 0)
-    after: Period = Period(0, 0)
+    before: Period = NOTHING
+    after: Period = NOTHING
     within: Within | None = None
 
 
@@ -247,12 +248,12 @@ class Rule:
     at_most: int | None = None
     at_filling: bool = False
     ages: tuple[Period, ...] = ()
-    early: Period = Period(0, 0)
+    early: Period = NOTHING
     on: date | None = None
     next_of: tuple[Task, ...] = ()
     events: tuple[str, ...] = ()
-    within: Period = Period(0, 0)
-    covered_before: Period = Period(0, 0)
+    within: Period = NOTHING
+    covered_before: Period = NOTHING
     retires: bool = False
     grace_until: date | None = None
     valid_from: date | None = None
