@@ -1,0 +1,1 @@
+"""Files in and out: read, map, report row by row."""
