@@ -36,7 +36,7 @@ stop() {
     code=$?
     trap - EXIT INT TERM
     $as "$bin/pg_ctl" -D "$dir/pg/data" -m immediate -s stop >/dev/null 2>&1 || true
-    if [ -s "$dir/redis/pid" ]; then kill "$(cat "$dir/redis/pid")" 2>/dev/null || true; fi
+    if [ -s "$dir/redis/pid" ]; then kill -KILL "$(cat "$dir/redis/pid")" 2>/dev/null || true; fi
     rm -rf "$dir"
     exit "$code"
 }
