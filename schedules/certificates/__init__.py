@@ -1,0 +1,1 @@
+"""Frozen statements to owners, and their PDF files."""

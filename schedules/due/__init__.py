@@ -1,0 +1,1 @@
+"""Stored obligations: what each rule demands of each unit, kept fresh."""

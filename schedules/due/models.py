@@ -1,0 +1,95 @@
+"""Tables of what falls due."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from django.db import models
+
+from inventory.access import Scope
+from inventory.logbook.models import TASK_CHOICES
+from inventory.register.models import Site, Unit
+
+
+class ObligationQuerySet(models.QuerySet["Obligation"]):
+    def visible_to(self, scope: Scope) -> ObligationQuerySet:
+        """Obligations of units on sites that ``scope`` may see."""
+        if scope.everything:
+            return self
+        return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+
+    def ours(self) -> ObligationQuerySet:
+        """Obligations that the firm serves: not the monthly look of the owner's own people."""
+        return self.exclude(task="visual_inspection", site__monthly_checks_by=Site.MonthlyChecks.OWNER)
+
+    def overdue(self, on: date) -> ObligationQuerySet:
+        """Past their latest date on the civil day ``on``."""
+        return self.filter(latest_on__lt=on)
+
+    def due_by(self, day: date) -> ObligationQuerySet:
+        """With a latest date on or before ``day``."""
+        return self.filter(latest_on__lte=day)
+
+
+class Obligation(models.Model):
+    """What one rule of one table demands of one unit next; rewritten whenever its inputs change.
+
+    ``latest_on`` is empty only where no date exists: a task that an event triggers, an end, or a
+    unit that no rule covers (``knowledge`` says which). "Due" and "overdue" are read off the dates
+    on the day in question and never stored.
+    """
+
+    unit = models.ForeignKey(Unit, models.CASCADE, related_name="obligations")
+    site = models.ForeignKey(Site, models.CASCADE, null=True, related_name="obligations")
+    table_key = models.CharField(max_length=60)
+    table_version = models.CharField(max_length=20)
+    task = models.CharField(max_length=24, choices=TASK_CHOICES)
+    rule_id = models.CharField(max_length=80)
+    earliest_on = models.DateField(null=True)
+    target_on = models.DateField(null=True)
+    latest_on = models.DateField(null=True)
+    knowledge = models.CharField(max_length=24, help_text="A code of schedules.engine.Knowledge.")
+    basis_text = models.CharField(max_length=200, blank=True)
+    why = models.JSONField(default=list, help_text="Plain-word lines: table, clause, basis, arithmetic.")
+    is_binding = models.BooleanField(default=True, help_text="Earliest latest date among the unit's tables.")
+    computed_at = models.DateTimeField()
+
+    objects = ObligationQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["latest_on", "unit_id", "id"]
+        indexes = [
+            models.Index(fields=["site", "latest_on"], name="obligation_by_site"),
+            models.Index(fields=["latest_on", "id"], name="obligation_by_latest"),
+            models.Index(fields=["task", "latest_on"], name="obligation_by_task"),
+            models.Index(fields=["knowledge"], name="obligation_by_knowledge"),
+        ]
+        constraints = [
+            models.UniqueConstraint(fields=["unit", "table_key", "task", "rule_id"], name="obligation_once"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.unit}: {self.get_task_display()} by {self.latest_on}"
+
+
+class Freshness(models.Model):
+    """Which inputs the stored obligations of a unit were computed from.
+
+    A unit is stale when it has no row, when its ``facts_revision`` moved on, when the tables that
+    apply to it changed (``rulebook_digest``), or when ``recheck_on`` has come. No flag is set or
+    cleared, so a crashed job leaves nothing behind.
+    """
+
+    unit = models.OneToOneField(Unit, models.CASCADE, related_name="freshness")
+    facts_revision = models.PositiveIntegerField()
+    rulebook_digest = models.CharField(max_length=64)
+    recheck_on = models.DateField(null=True)
+    computed_at = models.DateTimeField()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["recheck_on"], name="freshness_recheck"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.unit_id} at revision {self.facts_revision}"

@@ -1,0 +1,187 @@
+"""Keeping stored obligations equal to what the engine says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+from django.db.models import F, Q
+
+from inventory.register.models import Site, Unit
+from schedules import engine
+from schedules.due.models import Freshness, Obligation
+from schedules.due.queries import UnitInput, unit_inputs, zone_days
+from schedules.rulebook.queries import adopted_keys, rulebook_digest, tables_of
+
+CHUNK = 500
+
+_FIELDS = (
+    "site_id",
+    "table_version",
+    "earliest_on",
+    "target_on",
+    "latest_on",
+    "knowledge",
+    "basis_text",
+    "why",
+    "is_binding",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Refresh:
+    """What a refresh did: units computed, obligations written and removed."""
+
+    computed: int = 0
+    written: int = 0
+    removed: int = 0
+
+    def __add__(self, other: Refresh) -> Refresh:
+        return Refresh(
+            self.computed + other.computed, self.written + other.written, self.removed + other.removed
+        )
+
+
+def refresh_stale(*, now: datetime) -> Refresh:
+    """Bring every stale unit up to date, in whole batches, and return what was done.
+
+    Safe to run at any time and any number of times: a second run finds nothing stale and writes
+    nothing; a crash leaves whole batches done and the rest stale.
+    """
+    total = Refresh()
+    ids = stale_unit_ids(now=now)
+    for start in range(0, len(ids), CHUNK):
+        total += refresh_units(ids[start : start + CHUNK], now=now)
+    return total
+
+
+def stale_unit_ids(*, now: datetime) -> list[int]:
+    """Ids of units whose stored obligations no longer follow from their inputs, ascending."""
+    stale: set[int] = set()
+    serving = Unit.objects.on_duty().filter(site__isnull=False)
+    changed = Q(freshness__isnull=True) | ~Q(freshness__facts_revision=F("facts_revision"))
+    stale.update(serving.filter(changed).values_list("pk", flat=True))
+    for zone, day in zone_days(now).items():
+        crossed = serving.filter(site__time_zone=zone, freshness__recheck_on__lte=day)
+        stale.update(crossed.values_list("pk", flat=True))
+    sites_by_digest: dict[str, list[int]] = {}
+    for site_id, keys in adopted_keys(Site.objects.values_list("pk", flat=True)).items():
+        sites_by_digest.setdefault(rulebook_digest(keys), []).append(site_id)
+    for digest, site_ids in sites_by_digest.items():
+        moved = serving.filter(site__in=site_ids, freshness__isnull=False).exclude(
+            freshness__rulebook_digest=digest
+        )
+        stale.update(moved.values_list("pk", flat=True))
+    gone = Obligation.objects.filter(Q(unit__state__in=Unit.GONE) | Q(unit__site__isnull=True))
+    stale.update(gone.order_by().values_list("unit_id", flat=True).distinct())
+    return sorted(stale)
+
+
+@transaction.atomic
+def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
+    """Recompute the obligations of these units and write only what differs.
+
+    Each unit is judged on the civil date of its own site. Units that are gone or on no site lose
+    their obligations.
+    """
+    wanted = sorted(set(unit_ids))
+    inputs = {item.unit_id: item for item in unit_inputs(wanted)}
+    keys_of = adopted_keys({item.site_id for item in inputs.values()})
+    stored: dict[int, dict[tuple[str, str, str], Obligation]] = {}
+    for row in Obligation.objects.filter(unit__in=wanted):
+        stored.setdefault(row.unit_id, {})[(row.table_key, row.task, row.rule_id)] = row
+
+    to_create: list[Obligation] = []
+    to_update: list[Obligation] = []
+    to_delete: list[int] = []
+    fresh: list[Freshness] = []
+    digests: dict[tuple[tuple[str, str], ...], str] = {}
+    for unit_id in wanted:
+        before = stored.get(unit_id, {})
+        item = inputs.get(unit_id)
+        if item is None:
+            to_delete += [row.pk for row in before.values()]
+            continue
+        keys = keys_of.get(item.site_id, ())
+        if keys not in digests:
+            digests[keys] = rulebook_digest(keys)
+        today = now.astimezone(ZoneInfo(item.time_zone)).date()
+        rows, recheck_on = _obligations_of(item, keys, today=today, now=now)
+        for row in rows:
+            old = before.pop((row.table_key, row.task, row.rule_id), None)
+            if old is None:
+                to_create.append(row)
+            elif any(getattr(old, name) != getattr(row, name) for name in _FIELDS):
+                row.pk = old.pk
+                to_update.append(row)
+        to_delete += [row.pk for row in before.values()]
+        fresh.append(
+            Freshness(
+                unit_id=unit_id,
+                facts_revision=item.facts_revision,
+                rulebook_digest=digests[keys],
+                recheck_on=recheck_on,
+                computed_at=now,
+            )
+        )
+
+    Obligation.objects.filter(pk__in=to_delete).delete()
+    Obligation.objects.bulk_update(
+        to_update, [*(n.removesuffix("_id") for n in _FIELDS), "computed_at"], batch_size=200
+    )
+    Obligation.objects.bulk_create(to_create, batch_size=500)
+    Freshness.objects.bulk_create(
+        fresh,
+        batch_size=500,
+        update_conflicts=True,
+        unique_fields=["unit"],
+        update_fields=["facts_revision", "rulebook_digest", "recheck_on", "computed_at"],
+    )
+    return Refresh(computed=len(inputs), written=len(to_create) + len(to_update), removed=len(to_delete))
+
+
+def _obligations_of(
+    item: UnitInput, keys: tuple[tuple[str, str], ...], *, today: date, now: datetime
+) -> tuple[Sequence[Obligation], date | None]:
+    answers = engine.obligations(item.facts, item.history, tables_of(keys), today)
+    dated: dict[str, date] = {}
+    rows: list[Obligation] = []
+    for answer in answers:
+        if answer.knowledge == engine.Knowledge.EXEMPT:
+            continue  # not demanded of this kind: the explanation says so, the due list need not
+        latest = answer.latest
+        if latest is None and answer.knowledge == engine.Knowledge.UNKNOWN_BASIS:
+            # Due now. The day it came into the register is kept, so that the date stands still
+            # while it waits instead of moving along with today.
+            latest = item.taken_on
+        rows.append(
+            Obligation(
+                unit_id=item.unit_id,
+                site_id=item.site_id,
+                table_key=answer.table_key,
+                table_version=answer.table_version,
+                task=answer.task.value,
+                rule_id=answer.rule_id,
+                earliest_on=answer.earliest,
+                target_on=answer.target,
+                latest_on=latest,
+                knowledge=answer.knowledge.value,
+                basis_text=answer.basis.text[:200],
+                why=list(answer.why),
+                is_binding=False,
+                computed_at=now,
+            )
+        )
+        if latest is not None and (answer.task.value not in dated or latest < dated[answer.task.value]):
+            dated[answer.task.value] = latest
+    bound: set[str] = set()
+    for row in rows:
+        # One binding row per task: the earliest latest date; without any date the first stands.
+        if row.task not in bound and row.latest_on == dated.get(row.task):
+            row.is_binding = True
+            bound.add(row.task)
+    rechecks = [answer.recheck_on for answer in answers if answer.recheck_on is not None]
+    return rows, min(rechecks, default=None)

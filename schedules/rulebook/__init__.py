@@ -1,0 +1,1 @@
+"""Which interval tables a place uses, and who confirmed them against local code."""

@@ -1,0 +1,22 @@
+"""Background jobs. A message is only a nudge: each job asks the data what is due and not yet done."""
+
+from __future__ import annotations
+
+from celery import shared_task
+from django.utils import timezone
+
+from schedules.certificates import services as certificates
+from schedules.due import services as due
+
+
+@shared_task
+def refresh_due_nightly() -> dict[str, int]:
+    """Bring every stale unit up to date; a second run writes nothing."""
+    done = due.refresh_stale(now=timezone.now())
+    return {"computed": done.computed, "written": done.written, "removed": done.removed}
+
+
+@shared_task
+def render_waiting_certificates() -> int:
+    """Make the PDF of every certificate that has none yet; return how many were made."""
+    return certificates.render_waiting()

@@ -1,0 +1,1 @@
+"""Trips to a site: proposed, confirmed, recorded, closed."""
