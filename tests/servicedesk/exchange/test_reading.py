@@ -82,7 +82,7 @@ def test_a_plain_row_becomes_values() -> None:
             "Latitude": "38.6150001",
             "Longitude": "-99.7",
             "Access hours": "Mo 08:00-17:00",
-            "Tables": "us-osha-1910-157; us-consensus",
+            "Tables": "us-osha-1910-157; us-nfpa-10",
             "Building": "Main",
             "Floor": "1",
             "Where": "hall",
@@ -106,7 +106,7 @@ def test_a_plain_row_becomes_values() -> None:
     assert (row.latitude, row.longitude) == (Decimal("38.615000"), Decimal("-99.700000"))
     assert ([str(window) for window in row.access_windows], row.tables) == (
         ["Mo 08:00-17:00"],
-        ("us-osha-1910-157", "us-consensus"),
+        ("us-osha-1910-157", "us-nfpa-10"),
     )
     assert (row.agent, row.construction, row.shell) == (
         Agent.DRY_CHEMICAL_ABC,
