@@ -36,6 +36,7 @@ from __future__ import annotations
 
 from schedules.engine.due import editions, findings, obligations
 from schedules.engine.facts import Done, Event, UnitFacts
+from schedules.engine.quota import Member, QuotaGroup, number_required, quota_groups
 from schedules.engine.result import KNOWLEDGE_LABELS, Basis, Finding, Knowledge, Obligation, binding
 from schedules.rules.vary import Variation
 
@@ -46,11 +47,15 @@ __all__ = [
     "Event",
     "Finding",
     "Knowledge",
+    "Member",
     "Obligation",
+    "QuotaGroup",
     "UnitFacts",
     "Variation",
     "binding",
     "editions",
     "findings",
+    "number_required",
     "obligations",
+    "quota_groups",
 ]

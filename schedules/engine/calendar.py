@@ -85,35 +85,35 @@ class Calendar:
     def _grid(self, rule: Rule) -> Draft:
         """Return the next date of a fixed rhythm, which early or late work does not move.
 
-        Work done on or after the day a date's window opens settles that date and all before it.
+        Work done on or after the day a date's window opens settles that date and all before it;
+        so does a heavier task that includes this one, and it moves the rhythm as little.
         """
         every = rule.every
         if every is None:
             raise AssertionError("the loader gives a fixed rhythm an interval")
-        own = self.clocks.own_passes(rule.task)
-        others = self.clocks.other_restarts(rule.task)
+        done = [*self.clocks.own_passes(rule.task), *self.clocks.other_restarts(rule.task)]
+        done.sort(key=lambda one: (self.clocks.counted(one.stamp), one.task))
         anchor = self.clocks.anchor(rule.anchors)
         lead = every
         said: tuple[str, ...] = ()
-        if others:
-            start = done_basis(others[-1])
-        elif anchor is not None:
+        if anchor is not None:
             start, said = anchor
             lead = rule.first or every
-        elif own:
-            start = done_basis(own[0])
+        elif done:
+            start = done_basis(done[0])
             said = ("The start of the rhythm is not known; it is taken from the first record.",)
         else:
             return self._unknown(rule)
         first = _known(start.stamp)
         steps = 0
         lines = [*said, "The rhythm is fixed: early or late work does not move it."]
-        if own:
-            done_on = self.clocks.counted(own[-1].stamp)
+        if done:
+            last = done[-1]
+            done_on = self.clocks.counted(last.stamp)
             steps = _steps_surely_past(first, lead, every, done_on)
             while _opens(rule.window, _step(lead, every, steps).after(first)) <= done_on:
                 steps += 1
-            lines.append(f"Last done {own[-1].stamp}, which settles the dates before.")
+            lines.append(f"Last done: {done_words(last)}, which settles the dates before.")
         return self._dated(rule, start, _step(lead, every, steps), tuple(lines))
 
     # -- once

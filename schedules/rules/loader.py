@@ -73,7 +73,9 @@ AGENT_GROUPS: Mapping[str, frozenset[Agent]] = MappingProxyType(
                 Agent.WET_CHEMICAL,
             }
         ),
-        "@known": frozenset(Agent) - {Agent.UNKNOWN},
+        # 49 CFR 180.209(j) is for agents allowed by 172.102 special provision 18; that units rich in
+        # carbon dioxide do not qualify is from memory.
+        "@special_provision_18": frozenset(Agent) - {Agent.UNKNOWN, Agent.CARBON_DIOXIDE},
     }
 )
 
