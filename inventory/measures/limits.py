@@ -161,7 +161,7 @@ def judge_mass_loss(
         return Verdict(
             False,
             f"{_mass(-loss)} heavier than full, {_percent(-share)} of the charge: overfilled, or the full "
-            "mass is wrong. Overfilled, its disc bursts when warm; take it out of service and weigh it again.",
+            "mass is wrong. Overfilled, its disc bursts when warm: take it out of service, weigh it again.",
             "not heavier than full",
             PRACTICE,
         )
