@@ -1,0 +1,185 @@
+"""``manage.py demo``: fill an empty installation with the demo and serve it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import connections
+from django.utils import timezone
+
+from inventory.access import EVERYTHING
+from inventory.register.models import Site, Unit
+from schedules.certificates.models import Certificate
+from schedules.due.models import Obligation
+from schedules.due.queries import overdue_obligations
+from schedules.due.services import refresh_stale
+from schedules.visits.models import Visit
+from servicedesk import demo
+from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
+
+READY_WITHIN_S = 60
+
+
+class Command(BaseCommand):
+    help = (
+        "Set up the demo: database, register, due dates, visits, one past day closed over the REST API, "
+        "certificates; print a summary and serve until Ctrl-C. Safe to run again."
+    )
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--no-serve", action="store_true", help="stop after the summary")
+        parser.add_argument("--port", type=int, default=settings.PORT)
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if not settings.EMBEDDED:
+            raise CommandError(
+                "The demo brings sign-ins with known passwords and belongs on the embedded home only. "
+                "Unset DATABASE_URL to run it."
+            )
+        port: int = options["port"]
+        started = time.perf_counter()
+        settings.DATA_DIR.mkdir(parents=True, exist_ok=True)
+        call_command("migrate", interactive=False, verbosity=0)
+        if Unit.objects.exists() and not Unit.objects.filter(import_key__isnull=False).exists():
+            raise CommandError(
+                f"{settings.DATA_DIR} holds a register that is not the demo's. "
+                "Set DATA_DIR to an empty folder and run again; nothing was changed."
+            )
+        now = timezone.now()
+        people = demo.make_people()
+        report = demo.take_over_register(people["dispatcher"], now)
+        self.stdout.write(f"Register: {report.sentence}")
+        path = self._write_report(report)
+        self.stdout.write(
+            f"  {len(report.doubts)} doubts and {len(report.refused)} refusals, row by row: {path}"
+        )
+        clock = time.perf_counter()
+        done = refresh_stale(now=now)
+        self.stdout.write(
+            f"Due dates: {done.computed} units computed, {done.written} obligations written "
+            f"in {time.perf_counter() - clock:.1f} s"
+        )
+        owners = demo.make_owner_people()
+        past = demo.plan_past_day(people, now)
+        proposed, confirmed = demo.plan_ahead(people, now)
+        self.stdout.write(
+            f"Visits: {proposed} proposed, {confirmed} of them confirmed for the coming fortnight"
+        )
+        connections.close_all()
+
+        server = subprocess.Popen(
+            [sys.executable, str(Path(settings.BASE_DIR) / "manage.py"), "up", "--port", str(port)],
+            env={**os.environ, "PORT": str(port)},
+            start_new_session=True,
+        )
+        try:
+            base_url = f"http://localhost:{port}"
+            self._await(server, base_url)
+            day = self._work_past_day(base_url, past)
+            self._fetch_papers(base_url)
+            self._summary(base_url, day, owners, time.perf_counter() - started)
+            if options["no_serve"]:
+                return
+            self.stdout.write("Serving until Ctrl-C.")
+            server.wait()
+        except KeyboardInterrupt:
+            self.stdout.write("")
+        finally:
+            _stop(server)
+
+    def _await(self, server: subprocess.Popen[bytes], base_url: str) -> None:
+        deadline = time.monotonic() + READY_WITHIN_S
+        while time.monotonic() < deadline:
+            if server.poll() is not None:
+                raise CommandError("The server did not start; its own message stands above.")
+            try:
+                with urllib.request.urlopen(f"{base_url}/healthz", timeout=5):  # noqa: S310
+                    return
+            except (urllib.error.URLError, ConnectionError, TimeoutError):
+                time.sleep(0.2)
+        raise CommandError(f"No answer from {base_url}/healthz within {READY_WITHIN_S} s.")
+
+    def _work_past_day(self, base_url: str, past: list[Visit]) -> DayDone:
+        done = DayDone()
+        by_technician: dict[str, list[str]] = {}
+        for visit in past:
+            if visit.technician is not None:
+                by_technician.setdefault(visit.technician.username, []).append(str(visit.public_id))
+        for username, visit_ids in by_technician.items():
+            client = Client(base_url)
+            try:
+                client.sign_in(username, demo.PASSWORD)
+                work_visits(client, visit_ids, done=done)
+            except CallRefused as error:
+                raise CommandError(f"The past day could not be closed: {error}") from error
+        return done
+
+    def _fetch_papers(self, base_url: str) -> None:
+        """Have every certificate of the demo made now instead of within the minute."""
+        client = Client(base_url)
+        client.sign_in("dispatcher", demo.PASSWORD)
+        for public_id in Certificate.objects.filter(file__isnull=True).values_list("public_id", flat=True):
+            client.call("GET", f"/api/v1/certificates/{public_id}/pdf/")
+
+    def _write_report(self, report: Any) -> Path:
+        path = Path(settings.DATA_DIR) / "demo-import-report.txt"
+        lines = [report.sentence, "", *(f"{f.severity.value}: {f.text}" for f in report.findings)]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        return path
+
+    def _summary(self, base_url: str, day: DayDone, owners: list[tuple[str, str]], seconds: float) -> None:
+        now = timezone.now()
+        overdue = overdue_obligations(EVERYTHING, now)
+        out = self.stdout.write
+        out("")
+        out("-- Demo summary " + "-" * 60)
+        out(
+            f"{Site.objects.count()} sites, {Unit.objects.on_duty().count()} units on duty, "
+            f"{Obligation.objects.count()} obligations"
+        )
+        out(
+            f"Overdue: {overdue.count()} tasks on {overdue.values('unit').distinct().count()} units "
+            "(monthly looks of the owners' own people not counted)"
+        )
+        if day.visits:
+            counted = ", ".join(f"{count} {result.replace('_', ' ')}" for result, count in day.counts.items())
+            out(f"Closed over the REST API: {', '.join(day.visits)} ({counted})")
+            out(f"  each closing sent twice, answers alike: {'yes' if day.was_replayed_alike else 'NO'}")
+        waiting = Visit.objects.filter(state__in=Visit.OPEN)
+        out(f"Visits ahead: {waiting.count()}")
+        out(
+            f"Certificates: {Certificate.objects.count()}, PDFs in {Path(settings.MEDIA_ROOT) / 'certificates'}"
+        )
+        out(
+            "Interval tables are shipped defaults and UNCONFIRMED: a manager confirms them against local code."
+        )
+        out("")
+        out(f"Address   {base_url}/")
+        out(f"Sign-ins  (password of all: {demo.PASSWORD})")
+        for person in demo.PEOPLE:
+            if not person.username[-1].isdigit():
+                out(f"  {person.username:<12}{person.role}")
+        for username, owner in owners:
+            out(f"  {username:<12}owner, {owner}")
+        out(f"Done in {seconds:.0f} s")
+        out("-" * 76)
+
+
+def _stop(server: subprocess.Popen[bytes]) -> None:
+    if server.poll() is None:
+        server.send_signal(signal.SIGTERM)
+        try:
+            server.wait(20)
+        except subprocess.TimeoutExpired:
+            os.killpg(server.pid, signal.SIGKILL)
