@@ -473,6 +473,18 @@ def test_blank_rows_keep_their_numbers() -> None:
     assert ([row.row for row in reading.rows], reading.refused_rows) == ([2], (5,))
 
 
+def test_quoted_cells() -> None:
+    """RFC 4180, section 2: rules 5 to 7, quotes, line breaks and doubled quotes inside a cell."""
+    lines = file_of({"Where": "WHERE"}, {"Made": "2031"}).decode()
+    lines = lines.replace("WHERE", '"hall, by the\r\n""north"" door"').replace(
+        "Owl Mill,OM-1", '"Owl Mill",OM-1'
+    )
+    reading = read_register(lines.encode(), now=NOW)
+    assert (only(reading).location_description, reading.refused_rows) == ('hall, by the "north" door', (3,))
+    without_end = read_register(lines.encode().removesuffix(b"\r\n"), now=NOW)
+    assert without_end.refused_rows == (3,)
+
+
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 def test_delimiters(delimiter: str) -> None:
     reading = read_register(file_of({"Where": "hall"}, delimiter=delimiter), now=NOW)
