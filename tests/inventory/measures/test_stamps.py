@@ -130,7 +130,9 @@ def test_a_date_before_its_bound_is_refused() -> None:
         with pytest.raises(StampError) as refused:
             read_stamp(raw, today=TODAY, not_before=date(2010, 1, 1))
         assert refused.value.code == "before_bound"
-    # The shell may have been made in the bound's own month or year.
+    # The bound's own day, month and year are not before it.
+    for day in ("2010-06-15", "2010-06"):
+        assert read_stamp(day, today=TODAY, not_before=date(2010, 6, 15)).stamp.is_known
     assert read_stamp("2010", today=TODAY, not_before=date(2010, 6, 1)).stamp == Stamp.of(2010)
 
 
