@@ -331,9 +331,12 @@ def _store_locations(
         order[site_id] += 1
     new: dict[tuple[int, str], Location] = {}
     changed: list[Location] = []
+    first: dict[tuple[int, str], RegisterRow] = {}
     for row in rows:
+        # Where rows share a place the first describes it, or each import would turn it over again.
+        first.setdefault((sites[row.site_code].pk, row.location_number), row)
+    for key, row in first.items():
         site = sites[row.site_code]
-        key = (site.pk, row.location_number)
         values = {
             "building": row.building,
             "floor": row.floor,
@@ -342,10 +345,10 @@ def _store_locations(
             "environment": row.environment.value,
         }
         location = stored.get(key)
-        if location is None and key not in new:
+        if location is None:
             order[site.pk] += 1
             new[key] = Location(site=site, number=row.location_number, walking_order=order[site.pk], **values)
-        elif location is not None:
+        else:
             differing = {n: v for n, v in values.items() if v != "" and getattr(location, n) != v}
             if differing:
                 for name, value in differing.items():

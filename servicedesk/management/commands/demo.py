@@ -158,12 +158,10 @@ class Command(BaseCommand):
             out(f"  each closing sent twice, answers alike: {'yes' if day.was_replayed_alike else 'NO'}")
         waiting = Visit.objects.filter(state__in=Visit.OPEN)
         out(f"Visits ahead: {waiting.count()}")
-        out(
-            f"Certificates: {Certificate.objects.count()}, PDFs in {Path(settings.MEDIA_ROOT) / 'certificates'}"
-        )
-        out(
-            "Interval tables are shipped defaults and UNCONFIRMED: a manager confirms them against local code."
-        )
+        papers = Path(settings.MEDIA_ROOT) / "certificates"
+        out(f"Certificates: {Certificate.objects.count()}, PDFs in {papers}")
+        out("Interval tables are shipped defaults to confirm against local code.")
+        out(f"  in use here and unconfirmed: {', '.join(demo.unconfirmed_in_use()) or 'none'}")
         out("")
         out(f"Address   {base_url}/")
         out(f"Sign-ins  (password of all: {demo.PASSWORD})")

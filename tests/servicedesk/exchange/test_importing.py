@@ -95,6 +95,15 @@ def test_the_same_date_spelt_otherwise_is_not_a_second_record():
     assert ServiceRecord.objects.filter(task="hydrostatic_test").count() == 1
 
 
+def test_rows_that_share_a_place_do_not_turn_it_over_at_each_import():
+    head = HEAD.replace("unit number", "unit number,building")
+    data = head + row().rstrip() + ",East\n" + row(serial="B2").rstrip() + ",West\n"
+    for _ in range(2):
+        import_register(data.encode(), by=None, now=NOW)
+        assert Location.objects.get().building == "East"
+        assert set(Unit.objects.values_list("facts_revision", flat=True)) == {2}
+
+
 def test_a_unit_moved_in_a_newer_file_keeps_its_former_place():
     load(row(), row(serial="B2", **{"location number": "2"}))
     load(row(**{"location number": "7"}), row(serial="B2", **{"location number": "2"}))
