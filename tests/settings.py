@@ -2,25 +2,17 @@
 
 import atexit
 import os
+import re
 import shutil
 import tempfile
+from pathlib import Path
 
 # What a shell or a service file has set must not decide how a test ends. The two servers stay: they
 # choose the home that is tested.
-for _name in (
-    *(
-        "ALLOWED_HOSTS",
-        "BEHIND_HTTPS_PROXY",
-        "DEBUG",
-        "FIRM_ADDRESS",
-        "FIRM_EMAIL",
-        "FIRM_LICENCE",
-        "FIRM_NAME",
-    ),
-    *("FIRM_PHONE", "FIRM_TIME_ZONE", "HEARTBEAT_S", "HSTS_SECONDS", "NIGHTLY_HOUR", "PAPER_SIZE", "PORT"),
-    *("PUBLIC_URL", "SECRET_KEY", "WEB_PROCESSES", "WEB_THREADS", "WORKER_PROCESSES"),
-):
-    os.environ.pop(_name, None)
+_source = Path(__file__).resolve().parent.parent / "servicedesk" / "settings.py"
+for _name in re.findall(r'env_\w+\(\s*"([A-Z_]+)"', _source.read_text("utf-8")):
+    if _name not in ("DATABASE_URL", "REDIS_URL"):
+        os.environ.pop(_name, None)
 
 _data_dir = tempfile.mkdtemp(prefix="servicedesk-tests-")
 atexit.register(shutil.rmtree, _data_dir, ignore_errors=True)
