@@ -38,6 +38,7 @@ class Act(StrEnum):
     WITHDRAW_CERTIFICATES = "withdraw_certificates"
     SEE_RULEBOOK = "see_rulebook"
     CONFIRM_TABLES = "confirm_tables"
+    CORRECT_RECORDS = "correct_records"
 
 
 _MAY: dict[str, frozenset[Act]] = {
@@ -53,6 +54,7 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.WITHDRAW_CERTIFICATES,
             Act.SEE_RULEBOOK,
             Act.CONFIRM_TABLES,
+            Act.CORRECT_RECORDS,
         }
     ),
     "dispatcher": frozenset(

@@ -219,7 +219,7 @@ FILE_UPLOAD_PERMISSIONS = 0o640
 REST_FRAMEWORK = {
     # Token first: its challenge makes a missing sign-in a 401, where the session's alone gives a 403.
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "rest_framework.authentication.TokenAuthentication",
+        "servicedesk.api.tokens.BearerToken",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
@@ -229,7 +229,16 @@ REST_FRAMEWORK = {
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "EXCEPTION_HANDLER": "servicedesk.api.errors.problem_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
+    # Strangers by address, people by account. "token" counts tries at a password from one address.
+    "DEFAULT_THROTTLE_RATES": {
+        "anon": env_text("API_RATE_ANON", "60/min"),
+        "user": env_text("API_RATE_USER", "1200/min"),
+        "token": env_text("API_RATE_TOKEN", "20/min"),
+    },
+    # Without a proxy of ours an X-Forwarded-For header is the caller's own claim.
+    "NUM_PROXIES": 1 if env_bool("BEHIND_HTTPS_PROXY", False) else 0,
 }
+API_TOKEN_DAYS = env_int("API_TOKEN_DAYS", 30, lowest=1, highest=366)
 SPECTACULAR_SETTINGS = {
     "TITLE": "Extinguisher service desk",
     "DESCRIPTION": "Register, due work, visits and certificates of portable fire extinguishers. "
@@ -239,6 +248,42 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": r"/api/v1",
     "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "Agent": "inventory.register.models.AGENT_CHOICES",
+        "Construction": "inventory.register.models.CONSTRUCTION_CHOICES",
+        "DueStatus": "servicedesk.api.obligations.STATUS_CHOICES",
+        "EntryResult": "schedules.visits.models.VisitEntry.Result",
+        "Environment": "inventory.register.models.ENVIRONMENT_CHOICES",
+        "Evidence": "inventory.logbook.models.ServiceRecord.Evidence",
+        "Knowledge": "servicedesk.api.obligations.KNOWLEDGE_CHOICES",
+        "MonthlyChecks": "inventory.register.models.Site.MonthlyChecks",
+        "Outcome": "inventory.logbook.models.ServiceRecord.Outcome",
+        "Precision": "inventory.register.models.PRECISION_CHOICES",
+        "Quantity": "servicedesk.api.records.QUANTITY_CHOICES",
+        "ReadingVerdict": "inventory.logbook.models.Reading.Verdict",
+        "Role": "servicedesk.accounts.models.User.Role",
+        "Shell": "inventory.register.models.SHELL_CHOICES",
+        "SourceStatus": "servicedesk.api.tables.SOURCE_CHOICES",
+        "Standing": "servicedesk.api.certificates.STANDING_CHOICES",
+        "TaskCode": "inventory.logbook.models.TASK_CHOICES",
+        "TestMethod": "servicedesk.api.records.METHOD_CHOICES",
+        "UnitState": "inventory.register.models.Unit.State",
+        "VisitState": "schedules.visits.models.Visit.State",
+    },
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "servicedesk.api.schema.add_problems",
+    ],
+    "TAGS": [
+        {"name": "Visits", "description": "Proposed and planned at the desk, recorded and closed on site."},
+        {"name": "Due", "description": "What each rule demands of each unit next, and why."},
+        {"name": "Register", "description": "Owners, sites, locations, unit models and units."},
+        {"name": "Records", "description": "What happened to units: added and corrected, never changed."},
+        {"name": "Certificates", "description": "Frozen statements for closed visits, and their PDF."},
+        {"name": "Interval tables", "description": "Shipped defaults to confirm against local code."},
+        {"name": "People", "description": "Technicians to whom a visit can be given."},
+        {"name": "Signing in", "description": "Tokens for programs; browsers use their session."},
+    ],
 }
 
 # --- Background jobs ------------------------------------------------------------------------------

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from django.urls import path
-from drf_spectacular.views import SpectacularAPIView
+from django.urls import include, path
 
 from servicedesk.health import healthz
 
 urlpatterns = [
     path("healthz", healthz, name="healthz"),
-    path("api/v1/schema/", SpectacularAPIView.as_view(), name="api-schema"),
+    path("", include("servicedesk.api.urls")),
+    path("field/", include("servicedesk.field.urls")),
+    path("portal/", include("servicedesk.portal.urls")),
 ]

@@ -1,0 +1,27 @@
+"""The resources of the API and their addresses below ``/api/v1/``."""
+
+from __future__ import annotations
+
+from rest_framework.routers import SimpleRouter
+
+from servicedesk.api.certificates import CertificateViewSet
+from servicedesk.api.obligations import ObligationViewSet
+from servicedesk.api.people import TechnicianViewSet
+from servicedesk.api.records import RecordViewSet
+from servicedesk.api.sites import LocationViewSet, OwnerViewSet, SiteViewSet
+from servicedesk.api.tables import TableViewSet
+from servicedesk.api.units import UnitModelViewSet, UnitViewSet
+from servicedesk.api.visits import VisitViewSet
+
+router = SimpleRouter()
+router.register("owners", OwnerViewSet, basename="owner")
+router.register("sites", SiteViewSet, basename="site")
+router.register("locations", LocationViewSet, basename="location")
+router.register("unit-models", UnitModelViewSet, basename="unit-model")
+router.register("units", UnitViewSet, basename="unit")
+router.register("obligations", ObligationViewSet, basename="obligation")
+router.register("records", RecordViewSet, basename="record")
+router.register("interval-tables", TableViewSet, basename="interval-table")
+router.register("visits", VisitViewSet, basename="visit")
+router.register("certificates", CertificateViewSet, basename="certificate")
+router.register("technicians", TechnicianViewSet, basename="technician")

@@ -1,0 +1,28 @@
+"""Addresses of the API and of the pages about it."""
+
+from __future__ import annotations
+
+from django.urls import include, path, re_path
+from drf_spectacular.views import SpectacularAPIView
+from rest_framework.throttling import AnonRateThrottle
+
+from servicedesk.api import schema  # noqa: F401  (importing registers what the document says)
+from servicedesk.api.docs import NoSuchAddress, index, problem_page
+from servicedesk.api.people import MeView
+from servicedesk.api.router import router
+from servicedesk.api.session import TokenView
+
+urlpatterns = [
+    path("api/", index, name="api-docs"),
+    path("problems/<slug:slug>/", problem_page, name="problem"),
+    path("api/v1/", include(router.urls)),
+    path("api/v1/me/", MeView.as_view({"get": "show"}), name="me"),
+    path("api/v1/token/", TokenView.as_view(), name="token"),
+    path(
+        "api/v1/schema/",
+        SpectacularAPIView.as_view(throttle_classes=[AnonRateThrottle], authentication_classes=[]),
+        name="api-schema",
+    ),
+    # Last: without it an unknown address would be answered with a page.
+    re_path(r"^api/.*$", NoSuchAddress.as_view()),
+]
