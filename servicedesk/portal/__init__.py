@@ -1,0 +1,1 @@
+"""Pages of the facility owner: own sites at a glance, units, visits, certificates, downloads."""

@@ -1,0 +1,333 @@
+"""The owner's pages: read only, own premises only; anything else is not found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+from uuid import UUID
+
+from django.core.paginator import Paginator
+from django.db.models import Q
+from django.http import Http404, HttpRequest, HttpResponse
+from django.urls import reverse
+from django.utils.http import content_disposition_header
+from django.utils.text import slugify
+
+from inventory.logbook.models import ServiceRecord
+from inventory.measures.kinds import TASK_LABELS, Task
+from inventory.measures.readings import QUANTITY_LABELS, Quantity
+from inventory.register.models import Placement, Site, Unit, local_today
+from schedules.certificates.queries import Standing, certificates_for, standing_of
+from schedules.due.models import Obligation
+from schedules.due.queries import status_on
+from schedules.visits.models import Visit
+from servicedesk.access import Act
+from servicedesk.pages import PageView, chip, paged
+from servicedesk.portal.export import register_csv
+from servicedesk.portal.forms import CertificateFilter
+from servicedesk.portal.glance import CLASS_LABELS, Class, counts_of, glances, no_units, unit_standings
+from servicedesk.portal.papers import pdf_answer, verify_path
+from servicedesk.portal.tables import table_lines, unconfirmed
+
+SITES_PER_PAGE = 25
+UNITS_PER_PAGE = 100
+CERTIFICATES_PER_PAGE = 25
+HISTORY = 200
+COMING = (Visit.State.CONFIRMED, Visit.State.UNDER_WAY)
+
+
+class PortalView(PageView):
+    """Base of the owner's pages."""
+
+    acts = (Act.SEE_PORTAL,)
+
+    def site_or_404(self, public_id: UUID) -> Site:
+        """One of the owner's own sites."""
+        return self.found(Site.objects.visible_to(self.scope).select_related("owner"), public_id)
+
+    def crumbs(self, *sites: Site | None) -> list[dict[str, str]]:
+        """The way back up."""
+        found = [{"label": "My sites", "url": reverse("portal:home")}]
+        found += [
+            {"label": site.name, "url": reverse("portal:site", args=[site.public_id])}
+            for site in sites
+            if site
+        ]
+        return found
+
+
+class HomeView(PortalView):
+    """All own sites at a glance, worst first."""
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show the sites, coming visits and the latest certificates; with ``q`` only what it finds."""
+        wanted = request.GET.get("q", "").strip()[:60]
+        sites = Site.objects.visible_to(self.scope).order_by("name", "pk")
+        if wanted:
+            sites = sites.filter(
+                Q(name__icontains=wanted)
+                | Q(code__icontains=wanted)
+                | Q(city__icontains=wanted)
+                | Q(address_line__icontains=wanted)
+            )
+        lines = glances(list(sites), self.now)
+        page = Paginator(lines, SITES_PER_PAGE).get_page(request.GET.get("page"))
+        units: list[Unit] = []
+        if wanted:
+            units = list(
+                Unit.objects.visible_to(self.scope)
+                .on_duty()
+                .filter(
+                    Q(number__icontains=wanted)
+                    | Q(serial__icontains=wanted)
+                    | Q(location__number__iexact=wanted)
+                )
+                .select_related("model", "site", "location")
+                .order_by("number", "pk")[:20]
+            )
+        counts = sum((line.counts for line in lines), no_units())
+        context = {
+            "wanted": wanted,
+            "counts": counts,
+            "site_count": len(lines),
+            "page_obj": page,
+            "units": units,
+            "visits": self._coming(),
+            "certificates": []
+            if wanted
+            else _papers(certificates_for(self.scope).order_by("-issued_at", "-pk")[:5]),
+        }
+        return self.page("portal/home.html", context)
+
+    def _coming(self) -> list[Visit]:
+        return list(
+            Visit.objects.visible_to(self.scope)
+            .filter(state__in=COMING)
+            .select_related("site", "technician")
+            .order_by("planned_on", "number")[:8]
+        )
+
+
+class SiteView(PortalView):
+    """One site: its units by place, what the dates rest on, visits and certificates."""
+
+    def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Show the site; ``class`` narrows the units, ``q`` finds one."""
+        site = self.site_or_404(site_id)
+        units = Unit.objects.on_duty().filter(site=site)
+        found = unit_standings(list(units.values_list("pk", "state")), site, self.now)
+        counts = counts_of(found.values())
+        wanted = request.GET.get("q", "").strip()[:60]
+        chosen = request.GET.get("class", "")
+        shown = units.select_related("model", "location").order_by(
+            "location__walking_order", "location__number", "number", "pk"
+        )
+        if chosen in Class.__members__.values():
+            shown = shown.filter(
+                pk__in=[pk for pk, standing in found.items() if standing.unit_class == chosen]
+            )
+        if wanted:
+            shown = shown.filter(
+                Q(number__icontains=wanted)
+                | Q(serial__icontains=wanted)
+                | Q(location__number__icontains=wanted)
+                | Q(location__description__icontains=wanted)
+            )
+        page = paged(request, shown, UNITS_PER_PAGE)
+        today = local_today(site, self.now)
+        tables = table_lines(site.pk, today)
+        visits = Visit.objects.visible_to(self.scope).filter(site=site).select_related("technician")
+        context = {
+            "crumbs": self.crumbs(),
+            "site": site,
+            "today": today,
+            "counts": counts,
+            "chosen": chosen,
+            "wanted": wanted,
+            "classes": [
+                ("", "All", counts.total),
+                *((c.value, CLASS_LABELS[c], counts.of[c]) for c in Class),
+            ],
+            "page_obj": page,
+            "rows": [(unit, found[unit.pk]) for unit in page.object_list],
+            "tables": tables,
+            "unconfirmed_count": unconfirmed(tables),
+            "coming": list(visits.filter(state__in=COMING).order_by("planned_on", "number")),
+            "past": list(visits.filter(state=Visit.State.CLOSED).order_by("-done_on", "-pk")[:6]),
+            "certificates": _papers(
+                certificates_for(self.scope).filter(site=site).order_by("-issued_at", "-pk")[:6]
+            ),
+        }
+        return self.page("portal/site.html", context)
+
+
+class RegisterFileView(PortalView):
+    """The register of one site as a file."""
+
+    def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Hand out the CSV."""
+        site = self.site_or_404(site_id)
+        name = (
+            f"register-{slugify(site.code) or site.public_id}-{local_today(site, self.now).isoformat()}.csv"
+        )
+        response = HttpResponse(register_csv(site, self.now), content_type="text/csv; charset=utf-8")
+        response["Content-Disposition"] = content_disposition_header(True, name) or ""
+        response["Cache-Control"] = "private, no-store"
+        return response
+
+
+@dataclass(slots=True)
+class HistoryEvent:
+    """One record of a unit as the timeline shows it."""
+
+    record: ServiceRecord
+    tone: str
+    icon: str
+    readings: list[str] = field(default_factory=list)
+
+
+_OUTCOMES = {
+    ServiceRecord.Outcome.PASSED: ("ok", "done"),
+    ServiceRecord.Outcome.FAILED: ("overdue", "failed"),
+    ServiceRecord.Outcome.REPLACED: ("ok", "unit"),
+    ServiceRecord.Outcome.REMOVED: ("away", "away"),
+    ServiceRecord.Outcome.NOT_FOUND: ("unknown", "unknown"),
+    ServiceRecord.Outcome.NO_ACCESS: ("unknown", "unknown"),
+    ServiceRecord.Outcome.VOID: ("none", "none"),
+}
+
+
+class UnitView(PortalView):
+    """One unit: facts, next dates with their reasons, history."""
+
+    def get(self, request: HttpRequest, unit_id: UUID) -> HttpResponse:
+        """Show the unit."""
+        units = Unit.objects.visible_to(self.scope).select_related("model", "site__owner", "location")
+        unit = self.found(units, unit_id)
+        if unit.site is None:
+            raise Http404
+        today = local_today(unit.site, self.now)
+        tables = table_lines(unit.site.pk, today)
+        standing = unit_standings([(unit.pk, unit.state)], unit.site, self.now)[unit.pk]
+        context = {
+            "crumbs": self.crumbs(unit.site),
+            "unit": unit,
+            "site": unit.site,
+            "standing": standing,
+            "dues": self._dues(unit),
+            "events": self._history(unit),
+            "placements": list(
+                Placement.objects.filter(unit=unit, location__site__owner=unit.site.owner_id)
+                .select_related("location__site")
+                .order_by("-is_open", "-pk")
+            ),
+            "tables": tables,
+            "unconfirmed_count": unconfirmed(tables),
+        }
+        return self.page("portal/unit.html", context)
+
+    def _dues(self, unit: Unit) -> list[dict[str, Any]]:
+        assert unit.site is not None
+        today = local_today(unit.site, self.now)
+        rows = Obligation.objects.visible_to(self.scope).filter(unit=unit).order_by("latest_on", "task", "pk")
+        own = unit.site.monthly_checks_by == Site.MonthlyChecks.OWNER
+        return [
+            {
+                "row": row,
+                "label": TASK_LABELS[Task(row.task)],
+                "chip": chip(
+                    status_on(
+                        knowledge=row.knowledge,
+                        latest_on=row.latest_on,
+                        earliest_on=row.earliest_on,
+                        today=today,
+                    ),
+                    row.latest_on,
+                ),
+                "why": row.why,
+                "is_owners": own and row.task == Task.VISUAL_INSPECTION,
+                "is_unknown": row.knowledge == "unknown_basis",
+            }
+            for row in rows
+        ]
+
+    def _history(self, unit: Unit) -> list[HistoryEvent]:
+        records = (
+            ServiceRecord.objects.visible_to(self.scope)
+            .filter(unit=unit)
+            .select_related("corrected_by", "corrects")
+            .prefetch_related("readings")
+            .order_by("-sequence")[:HISTORY]
+        )
+        events = []
+        for record in records:
+            tone, icon = _OUTCOMES[ServiceRecord.Outcome(record.outcome)]
+            readings = [
+                f"{QUANTITY_LABELS[Quantity(r.quantity)]} {r.entered_value} {r.entered_unit}"
+                for r in record.readings.all()
+            ]
+            events.append(HistoryEvent(record, tone, icon, readings))
+        return events
+
+
+class CertificatesView(PortalView):
+    """All certificates of the owner, searched by number, site and period."""
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show one page of them; a filter that cannot be read shows none and says why."""
+        form = CertificateFilter(request.GET, scope=self.scope)
+        found = certificates_for(self.scope).order_by("-issued_at", "-pk")
+        if form.is_valid():
+            chosen = form.cleaned_data
+            if chosen["q"]:
+                text = chosen["q"].strip()
+                found = found.filter(
+                    Q(number__icontains=text)
+                    | Q(site__name__icontains=text)
+                    | Q(site__code__icontains=text)
+                    | Q(visit__number__icontains=text)
+                )
+            if chosen["site"]:
+                found = found.filter(site=chosen["site"])
+            if chosen["since"]:
+                found = found.filter(issued_on__gte=chosen["since"])
+            if chosen["until"]:
+                found = found.filter(issued_on__lte=chosen["until"])
+        else:
+            found = found.none()
+        page = paged(request, found, CERTIFICATES_PER_PAGE)
+        context = {
+            "crumbs": self.crumbs(),
+            "form": form,
+            "is_filtered": any(request.GET.get(name) for name in form.fields),
+            "page_obj": page,
+            "certificates": _papers(page.object_list),
+        }
+        return self.page("portal/certificates.html", context, status=200 if form.is_valid() else 400)
+
+
+class CertificateFileView(PortalView):
+    """One certificate as a file."""
+
+    def get(self, request: HttpRequest, certificate_id: UUID) -> HttpResponse:
+        """Hand out the PDF."""
+        return pdf_answer(request, self.scope, certificate_id)
+
+
+def _papers(certificates: Any) -> list[dict[str, Any]]:
+    """Certificates with how they stand and where to check them; no query beyond the list's own."""
+    lines = []
+    for certificate in certificates:
+        state = standing_of(certificate)
+        lines.append(
+            {
+                "certificate": certificate,
+                "stands": state.standing == Standing.STANDS,
+                "state": state,
+                "word": {Standing.WITHDRAWN: "Withdrawn", Standing.REPLACED: "Replaced"}.get(
+                    state.standing, "Stands"
+                ),
+                "verify": verify_path(certificate.verify_code),
+            }
+        )
+    return lines
