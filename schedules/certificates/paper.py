@@ -1,0 +1,177 @@
+"""Makes the PDF of a certificate from its frozen content, and from nothing else.
+
+The same content gives the same bytes: no clock, no chance and no row of the database takes part.
+The file is an archival PDF/A-3a with tags and carries its content as canonical JSON, so that the
+digest printed on it can be worked out from the paper alone. Whether a strict validator accepts it
+has not been tried; "tagged" and the archival profile are what the PDF engine claims.
+"""
+
+from __future__ import annotations
+
+import atexit
+import os
+import re
+import threading
+from collections.abc import Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote, urlsplit
+
+import segno
+from django.contrib.staticfiles import finders
+from django.template.loader import render_to_string
+
+from schedules.certificates.content import canonical_json, qr_text, say_day
+
+# Fonts are cut to what is used. Where the library that does this is missing, a slower one steps in and
+# writes the time into the font unless it is told one.
+os.environ.setdefault("SOURCE_DATE_EPOCH", "0")
+
+TOKENS = "tokens.css"
+STYLE_SHEETS = ("print/fonts.css", "print/certificate.css")
+PAPER_SIZES = ("A4", "Letter")
+
+
+def make_pdf(content: Mapping[str, Any], *, digest: str) -> tuple[bytes, int]:
+    """The certificate as PDF and the number of its pages.
+
+    ``digest`` is that of ``content`` and is printed; it also identifies the file.
+    """
+    # Costs half a second and some 30 MB, which only those who make papers should pay.
+    from weasyprint import CSS, HTML, Attachment
+
+    fetcher, fonts, sheets = _stationery()
+    page = CSS(string=f"@page {{ size: {_paper(content)} }}")
+    issued_at = datetime.fromisoformat(content["issued_at"])
+    own_content = Attachment(
+        string=canonical_json(content),
+        name="certificate.json",
+        description="The content of this certificate as canonical JSON; its SHA-256 is printed on the last page.",
+        created=issued_at,
+        modified=issued_at,
+        relationship="Data",
+        url_fetcher=fetcher,
+    )
+    document = HTML(string=certificate_html(content, digest=digest), url_fetcher=fetcher).render(
+        stylesheets=[*sheets, page], font_config=fonts, pdf_variant="pdf/a-3a"
+    )
+    data = document.write_pdf(
+        pdf_variant="pdf/a-3a", pdf_identifier=digest[:32].encode(), attachments=[own_content]
+    )
+    return data, len(document.pages)
+
+
+def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
+    """The page that the PDF is made from."""
+    url = content["verify"]["url"]
+    lists = {
+        "exceptions": [entry for entry in content["exceptions"] if entry["kind"] != "not_on_list"],
+        "units": [_cells(unit) for unit in content["units"]],
+        "unseen": [entry for entry in content["exceptions"] if entry["kind"] == "not_on_list"],
+    }
+    context = {
+        "certificate": content,
+        "digest": digest,
+        "issued_on": say_day(date.fromisoformat(content["issued_on"])),
+        "done_on": say_day(date.fromisoformat(content["visit"]["done_on"])),
+        "closed_at": content["visit"]["closed_at"].replace("T", " ").replace("Z", " UTC"),
+        **lists,
+        # The PDF engine looks through the rest of a row group on every page: one long group costs the square.
+        **{f"{name}_by_50": [rows[i : i + 50] for i in range(0, len(rows), 50)] for name, rows in lists.items()},
+        # Without an own border: the page leaves more than the four modules that a reader wants free.
+        "qr": segno.make(qr_text(url), error="m", micro=False).svg_data_uri(border=0, dark="#000"),
+    }
+    return render_to_string("print/certificate.html", context)
+
+
+def _cells(unit: Mapping[str, Any]) -> dict[str, Any]:
+    """The cells of one row of the table of units; line ends part what stands under each other."""
+    work = [_task_text(task) for task in unit["tasks"]] or ["–"]
+    work += [f"{r['label']} {r['value']} {r['unit']}, {r['verdict_label']}" for r in unit["readings"]]
+    work += unit["remarks"]
+    work += [f"With {instrument}" for instrument in unit["instruments"]]
+    due = unit["next_due"]
+    when = f"overdue since {due['text']}" if due["state"] == "overdue" else due["text"]
+    rule = f"{due['label']}, {due['table']} {due['clause']}".rstrip(", ") if "label" in due else ""
+    return {
+        "place": f"{unit['place']['number']} {unit['place']['text']}".strip(),
+        "unit": f"{unit['number']}\n{unit['serial']}" + ("" if unit["on_list"] else "\nbeyond the list"),
+        "kind": unit["kind"],
+        "work": "\n".join(work),
+        "result": unit["result_label"],
+        "strong_result": unit["result"] != "serviced",
+        "due": f"{when}\n{rule}".strip(),
+        "strong_due": due["state"] in ("overdue", "unknown", "uncovered"),
+    }
+
+
+def _task_text(task: Mapping[str, Any]) -> str:
+    text: str = task["label"]
+    if task["method"]:
+        text += f" ({task['method']})"
+    if "done_on" in task:
+        text += f", {say_day(date.fromisoformat(task['done_on']))}"
+    return text
+
+
+def _paper(content: Mapping[str, Any]) -> str:
+    paper: str = content["paper"]
+    if paper not in PAPER_SIZES:
+        raise ValueError(f"{paper!r} is not a paper size; set PAPER_SIZE to {' or '.join(PAPER_SIZES)}.")
+    return paper
+
+
+def _print_tokens() -> str:
+    """The ``--print-*`` values of the token file; the rest of it speaks of screens, which paper engines refuse."""
+    return " ".join(re.findall(r"--print-[a-z-]+:[^;{}]+;", Path(_static(TOKENS)).read_text(encoding="utf-8")))
+
+
+_kept = threading.local()
+# The font library tidies up behind itself, which it can no longer do once the interpreter is being taken down.
+atexit.register(_kept.__dict__.clear)
+
+
+def _stationery() -> tuple[Any, Any, list[Any]]:
+    """Reader of files, fonts and style sheets, kept by each thread: unpacking the fonts takes half a second.
+
+    The font library must not be shared between threads.
+    """
+    if not hasattr(_kept, "stationery"):
+        from weasyprint import CSS
+        from weasyprint.text.fonts import FontConfiguration
+
+        fetcher, fonts = _fetcher(), FontConfiguration()
+        sheets = [CSS(filename=_static(name), font_config=fonts, url_fetcher=fetcher) for name in STYLE_SHEETS]
+        sheets.append(CSS(string=f":root {{ {_print_tokens()} }}"))
+        _kept.stationery = (fetcher, fonts, sheets)
+    stationery: tuple[Any, Any, list[Any]] = _kept.stationery
+    return stationery
+
+
+def _static(name: str) -> str:
+    found = finders.find(name)
+    if not isinstance(found, str):
+        raise FileNotFoundError(f"The style sheet {name} of printed papers is missing; the installation is incomplete.")
+    return found
+
+
+def _fetcher() -> Any:
+    """Reads local style sheets and fonts and nothing else; a missing one stops the paper."""
+    from weasyprint import URLFetcher
+    from weasyprint.urls import FatalURLFetchingError
+
+    roots = {Path(_static(name)).resolve().parents[name.count("/")] for name in STYLE_SHEETS}
+
+    class OwnFiles(URLFetcher):  # type: ignore[misc]
+        def fetch(self, url: str, headers: Any = None) -> Any:
+            if url.startswith("file:"):
+                path = Path(unquote(urlsplit(url).path)).resolve()
+                if not any(path.is_relative_to(root) for root in roots):
+                    raise FatalURLFetchingError(f"{path} is not a file of printed papers")
+            try:
+                return super().fetch(url, headers)
+            except (OSError, ValueError) as error:
+                raise FatalURLFetchingError(f"{url[:200]} cannot be read: {error}") from error
+
+    return OwnFiles(allowed_protocols={"file", "data"}, allow_redirects=False)

@@ -1,0 +1,103 @@
+"""Reading certificates: lists, whether one stands, and what a verification code leads to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from django.db.models import QuerySet
+
+from inventory.access import Scope
+from inventory.logbook.models import ServiceRecord
+from schedules.certificates.models import Certificate
+
+# Crockford's alphabet: no I, L, O, U, so that nothing is read as a figure or makes a word.
+CODE_ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+CODE_LENGTH = 16
+_READ_AS = str.maketrans({"I": "1", "L": "1", "O": "0", "U": "V"})
+
+
+class Standing(StrEnum):
+    """Whether a certificate stands; read off withdrawals and successors, never stored."""
+
+    STANDS = "stands"
+    WITHDRAWN = "withdrawn"
+    REPLACED = "replaced"
+
+
+@dataclass(frozen=True, slots=True)
+class StandingState:
+    """How a certificate stands, with one sentence for people."""
+
+    standing: Standing
+    sentence: str
+    withdrawn_at: datetime | None = None
+    reason: str = ""
+    replaced_by: str = ""
+
+
+def standing_of(certificate: Certificate) -> StandingState:
+    """How ``certificate`` stands now; needs no query on rows from ``certificates_for``."""
+    withdrawal = getattr(certificate, "withdrawal", None)
+    successor = getattr(certificate, "replaced_by", None)
+    if successor is not None:
+        return StandingState(
+            Standing.REPLACED,
+            f"This certificate no longer stands. It was replaced by {successor.number}.",
+            withdrawn_at=withdrawal.withdrawn_at if withdrawal else None,
+            reason=withdrawal.reason if withdrawal else "",
+            replaced_by=successor.number,
+        )
+    if withdrawal is not None:
+        return StandingState(
+            Standing.WITHDRAWN,
+            "This certificate was withdrawn and no longer stands.",
+            withdrawn_at=withdrawal.withdrawn_at,
+            reason=withdrawal.reason,
+        )
+    return StandingState(Standing.STANDS, "This certificate stands as issued.")
+
+
+def certificates_for(scope: Scope) -> QuerySet[Certificate]:
+    """Certificates that ``scope`` may see, newest first, ready for a list: one query, without the long content."""
+    return (
+        Certificate.objects.visible_to(scope)
+        .select_related("owner", "site", "visit", "withdrawal", "replaced_by", "file")
+        .defer("content", "replaced_by__content")
+    )
+
+
+def waiting_certificates() -> QuerySet[Certificate]:
+    """Certificates whose PDF has not been made yet."""
+    return Certificate.objects.filter(file__isnull=True)
+
+
+def read_code(text: str) -> str:
+    """The stored form of a typed verification code, or an empty text when it cannot be one.
+
+    Case, blanks and hyphens do not matter; letters that the alphabet leaves out are taken for the
+    figure or letter they look like.
+    """
+    code = "".join(text.split()).replace("-", "").upper().translate(_READ_AS)
+    return code if len(code) == CODE_LENGTH and all(c in CODE_ALPHABET for c in code) else ""
+
+
+def certificate_by_code(text: str) -> Certificate | None:
+    """The certificate that was issued under a typed verification code, or None."""
+    code = read_code(text)
+    if not code:
+        return None
+    return (
+        Certificate.objects.select_related("withdrawal", "replaced_by", "file")
+        .defer("replaced_by__content")
+        .filter(verify_code=code)
+        .first()
+    )
+
+
+def corrections_since(certificate: Certificate) -> QuerySet[ServiceRecord]:
+    """Records of the certificate's visit that were corrected after it was issued: a reason to reissue it."""
+    return ServiceRecord.objects.filter(
+        visit_ref=certificate.visit.public_id, corrects__isnull=False, received_at__gt=certificate.issued_at
+    ).select_related("unit", "corrects")
