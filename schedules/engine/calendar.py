@@ -72,7 +72,7 @@ class Calendar:
                 return self._unknown(rule)
             basis, said = anchor
             return self._dated(rule, basis, rule.first, said)
-        period = rule.every_after(last.method)
+        period = self.clocks.interval_after(rule, last)
         if period is None:
             return Draft(
                 rule,
@@ -86,34 +86,40 @@ class Calendar:
         """Return the next date of a fixed rhythm, which early or late work does not move.
 
         Work done on or after the day a date's window opens settles that date and all before it;
-        so does a heavier task that includes this one, and it moves the rhythm as little.
+        so does a heavier task that includes this one, and it moves the rhythm as little. A start
+        known no better than to the quarter or year cannot carry a rhythm: once there is a record
+        that can, the rhythm runs from that.
         """
         every = rule.every
         if every is None:
             raise AssertionError("the loader gives a fixed rhythm an interval")
         done = [*self.clocks.own_passes(rule.task), *self.clocks.other_restarts(rule.task)]
-        done.sort(key=lambda one: (self.clocks.counted(one.stamp), one.task))
+        done.sort(key=lambda one: (self.clocks.counted(one.stamp), one.task, one.ref))
         anchor = self.clocks.anchor(rule.anchors)
+        exact = next((one for one in done if _carries_rhythm(one.stamp)), None)
         lead = every
         said: tuple[str, ...] = ()
-        if anchor is not None:
+        if anchor is not None and (exact is None or _carries_rhythm(anchor[0].stamp)):
             start, said = anchor
             lead = rule.first or every
+        elif exact is not None:
+            start = done_basis(exact)
+            said = ("The start of the rhythm is not known well enough; it is taken from the first record.",)
         elif done:
-            start = done_basis(done[0])
-            said = ("The start of the rhythm is not known; it is taken from the first record.",)
+            start = done_basis(done[-1])
         else:
             return self._unknown(rule)
-        first = _known(start.stamp)
-        steps = 0
         lines = [*said, "The rhythm is fixed: early or late work does not move it."]
+        steps = 0
         if done:
-            last = done[-1]
-            done_on = self.clocks.counted(last.stamp)
-            steps = _steps_surely_past(first, lead, every, done_on)
-            while _opens(rule.window, _step(lead, every, steps).after(first)) <= done_on:
+            # A step is settled only if the work lies in its window wherever in their periods the
+            # start and the work really lie: hence the last day of the one, the first of the other.
+            from_last = start.stamp.last or _known(start.stamp)
+            done_on = max(_known(one.stamp) for one in done)
+            steps = _steps_surely_past(from_last, lead, every, done_on)
+            while _opens(rule.window, _step(lead, every, steps).after(from_last)) <= done_on:
                 steps += 1
-            lines.append(f"Last done: {done_words(last)}, which settles the dates before.")
+            lines.append(f"Last done: {done_words(done[-1])}, which settles the dates before.")
         return self._dated(rule, start, _step(lead, every, steps), tuple(lines))
 
     # -- once
@@ -124,23 +130,25 @@ class Calendar:
         if anchor is None:
             return self._unknown(rule)
         basis, said = anchor
-        start = _known(basis.stamp)
+        # Counted from the last day of the manufacture mark, as in a fixed rhythm: a step is settled
+        # only if the work lies late enough whenever in that period the unit was made.
+        made_last = basis.stamp.last or _known(basis.stamp)
         last = self.clocks.last_restart(rule)
-        done_on = self.clocks.counted(last.stamp) if last else date.min
+        done_on = _known(last.stamp) if last else date.min
         for age in rule.ages:
-            target = age.after(start)
-            opens = _opens(rule.window, target) if rule.early.is_zero else rule.early.before(target)
+            opens = rule.early.before(age.after(made_last))
             if done_on < opens:
                 done = f"Last done: {done_words(last)}." if last else "Not on record yet."
                 line = f"Demanded {rule.interval_words} of age; this is the step at {age}. {done}"
-                return replace(self._dated(rule, basis, age, (*said, line)), earliest=opens)
+                draft = self._dated(rule, basis, age, (*said, line))
+                return replace(draft, earliest=min(opens, draft.target or opens))
         return Draft(rule, Knowledge.ENDED, (f"The last step, at {rule.ages[-1]}, is done.",), basis)
 
     def _fixed(self, rule: Rule) -> Draft:
         if rule.on is None:
             raise AssertionError("the loader gives a fixed rule its day")
         last = self.clocks.last_restart(rule)
-        if last is not None and self.clocks.counted(last.stamp) >= rule.on:
+        if last is not None and _known(last.stamp) >= rule.on:
             return Draft(rule, Knowledge.ENDED, (f"Done: {done_words(last)}.",), done_basis(last))
         basis = Basis("fixed", Stamp.on(rule.on), f"the day {rule.on} named by the table")
         return due_on(rule, basis, rule.on, f"The table names the day itself: {rule.on}.")
@@ -209,12 +217,13 @@ class Calendar:
         if other.latest.year > year:
             line = f"The {name} of {year} is already done, so the date is not pulled forward."
             return replace(draft, lines=(*draft.lines, line))
-        visit = other.latest + relativedelta(year=year)
+        ahead = relativedelta(years=year - other.latest.year)
+        visit = other.latest + ahead
         if visit >= draft.latest:
             return draft
         line = f"Falls due in {year}: done with that year's {name}, by {visit} instead of {draft.latest}."
         sure = draft.knowledge is not Knowledge.KNOWN or other.knowledge is Knowledge.KNOWN
-        target = min(draft.target, visit)
+        target = min(draft.target, (other.target or other.latest) + ahead)
         return replace(
             draft,
             target=target,
@@ -230,8 +239,8 @@ class Calendar:
         filled = max(fillings, key=self.clocks.counted, default=draft.basis.stamp)
         if draft.latest is None or filled.first is None or draft.knowledge is Knowledge.UNKNOWN_BASIS:
             return draft
-        if filled.first > draft.latest:
-            line = f"Filled {filled}, after the date and without the work: late."
+        if (filled.last or filled.first) > draft.latest:
+            line = f"Filled {filled}, not surely before the date, and without the work: late."
             return replace(draft, lines=(*draft.lines, line))
         line = (
             f"Filled {filled}, before the date: it may stay full past it, but must not be filled again "
@@ -260,6 +269,10 @@ def _known(stamp: Stamp) -> date:
     if stamp.first is None:
         raise AssertionError("a basis has a first day")
     return stamp.first
+
+
+def _carries_rhythm(stamp: Stamp) -> bool:
+    return stamp.precision in (Precision.DAY, Precision.MONTH)
 
 
 def _step(lead: Period, every: Period, steps: int) -> Period:

@@ -12,14 +12,16 @@ from schedules.engine.draft import task_word
 from schedules.engine.facts import Done
 from schedules.engine.past import Past
 from schedules.engine.result import Basis
+from schedules.rules.period import Period
 from schedules.rules.table import ANCHOR_WORDS, Anchor, AnchorKind, IntervalTable, MonthMark, Rule
 
 
 @dataclass(frozen=True, order=True, slots=True)
 class Happening:
-    """Something an event rule or a bar answers to."""
+    """Something an event rule or a bar answers to, between ``day`` and ``until``."""
 
     day: date
+    until: date
     words: str
     ref: str
     kind: str
@@ -55,19 +57,38 @@ class Clocks:
         return sorted(found, key=lambda done: self.counted(done.stamp))
 
     def last_restart(self, rule: Rule) -> Done | None:
-        """Return the completion that the clock of ``rule`` runs from.
-
-        Of several on one day it is the one after which the interval is shortest: which of them
-        came last cannot be told, and the earlier date is safe.
-        """
+        """Return the completion that the clock of ``rule`` runs from."""
         found = [*self.own_passes(rule.task), *self.other_restarts(rule.task)]
+        return max(
+            found,
+            key=lambda done: (
+                self.counted(done.stamp),
+                done.task is rule.task,
+                done.task,
+                done.method,
+                done.ref,
+            ),
+            default=None,
+        )
 
-        def rank(done: Done) -> tuple[date, int, bool]:
-            period = rule.every_after(done.method)
-            length = period.months * 31 + period.days if period else 0
-            return self.counted(done.stamp), -length, done.task is rule.task
+    def interval_after(self, rule: Rule, last: Done) -> Period | None:
+        """Return the interval that follows ``last``.
 
-        return max(found, key=rank, default=None)
+        Where it depends on the method of the last test and the stamps leave open which test that
+        was, the shortest interval of those that can have been the last counts.
+        """
+        if not rule.every_by_method:
+            return rule.every
+        found = [*self.own_passes(rule.task), *self.other_restarts(rule.task)]
+        periods = [
+            period
+            for done in found
+            if done.stamp.last is not None
+            and last.stamp.first is not None
+            and done.stamp.last >= last.stamp.first
+            and (period := rule.every_after(done.method)) is not None
+        ]
+        return min(periods, key=lambda period: period.months * 31 + period.days, default=rule.every)
 
     def restarting_tasks(self, task: Task) -> list[str]:
         """Return the names of all tasks that restart the clock of ``task``, its own first."""
@@ -88,7 +109,7 @@ class Clocks:
                         f"The {words} date ({stamp}) is not used: without manufacture it proves no age."
                     )
                     continue
-                if stamp.first > anchor.within.after(made.first):
+                if (stamp.last or stamp.first) > anchor.within.after(made.first):
                     said.append(
                         f"The {words} date ({stamp}) lies more than {anchor.within} after manufacture "
                         f"({made}) and is not used."
@@ -121,20 +142,20 @@ class Clocks:
                 words = EVENT_LABELS[EventKind(name)]
                 for event in self.past.events:
                     if event.kind == name:
-                        yield Happening(event.on, words, event.ref, f"event:{name}")
+                        yield Happening(event.on, event.on, words, event.ref, f"event:{name}")
                 continue
             source = self.past.passes if kind == "done" else self.past.failures
             for done in source.get(Task(task), ()):
-                if done.stamp.first is not None:
+                if done.stamp.first is not None and done.stamp.last is not None:
                     words = TASK_LABELS[done.task] + (" done" if kind == "done" else " failed")
-                    yield Happening(done.stamp.first, words, done.ref, name)
+                    yield Happening(done.stamp.first, done.stamp.last, words, done.ref, name)
 
     def first_open(self, rule: Rule) -> Happening | None:
         """Return the first happening of an event rule that its task has not answered yet."""
         passes = [*self.past.passes.get(rule.task, ()), *self.other_restarts(rule.task)]
 
         def answered(happening: Happening) -> bool:
-            since = rule.covered_before.before(happening.day)
+            since = rule.covered_before.before(happening.until)
             return any(done.stamp.first is not None and done.stamp.first >= since for done in passes)
 
         return min((item for item in self.happenings(rule.events) if not answered(item)), default=None)

@@ -125,9 +125,17 @@ class _Judge:
             self._judge_task(task, rules)
         self._judge_end(self.selection.tasks.get(Task.RETIREMENT, _NO_RULES))
         self._let_the_end_come_first()
-        found = [self._obligation(task, draft) for task, draft in self.drafts.items()]
-        found += [self._uncovered(task) for task in self.selection.uncovered if task not in self.drafts]
+        uncovered = [task for task in self.selection.uncovered if self._is_open(task)]
+        found = [
+            self._obligation(task, draft) for task, draft in self.drafts.items() if task not in uncovered
+        ]
+        found += [self._uncovered(task) for task in uncovered]
         return sorted(map(self._unless_clashing, found), key=lambda item: _TASK_ORDER[item.task])
+
+    def _is_open(self, task: Task) -> bool:
+        """Return whether nothing but a waiting event speaks of a task the table must answer for."""
+        draft = self.drafts.get(task)
+        return draft is None or draft.knowledge is Knowledge.ON_EVENT
 
     # -- one task
 
@@ -234,6 +242,9 @@ class _Judge:
             f"{rule.clause}: {called}, {rule.interval_words}. Source {source}.",
             *draft.lines,
             rule.assumed,
+            "Apart from this, no rule of this table says when the task falls due: a finding."
+            if task in self.selection.uncovered
+            else "",
             *rule.varied,
             *self.table.conventions.varied,
             *rule.notes,

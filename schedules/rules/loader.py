@@ -505,9 +505,17 @@ def _ages(fields: _Fields) -> dict[str, Any]:
     return {
         "ages": ages,
         "anchors": _anchors(fields, required=True),
-        "early": fields.period_or_zero("early"),
+        "early": _early(fields),
         "window": _window(fields.part("window")),
     }
+
+
+def _early(fields: _Fields) -> Period:
+    """Return how early a step by age counts; a table that does not say would never be settled."""
+    period = fields.period("early")
+    if period is None or period.is_zero:
+        raise fields.error("early", 'say how long before the age the work counts, as in "P1Y".')
+    return period
 
 
 def _fixed(fields: _Fields) -> dict[str, Any]:
