@@ -157,7 +157,7 @@ def _entry(
 
 def _readings(visit: dict[str, Any], unit: dict[str, Any]) -> list[dict[str, str]]:
     """One figure for each demanded value, in the units the country uses."""
-    metric = visit["site"].get("country") != "US"
+    metric = not visit["site"]["address"].endswith("US")
     model = unit["model"]
     wanted = {demand["any_of"][0]: None for job in unit["jobs"] for demand in job["demands"]}
     found = []
