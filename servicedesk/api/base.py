@@ -147,18 +147,10 @@ class ScopedViewSet(GenericViewSet[Any]):
         )
         return serializer.data
 
-    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """One page of the rows in scope."""
-        return self.page_of(self.filter_queryset(self.get_queryset()))
-
     def page_of(self, queryset: QuerySet[Any]) -> Response:
         """One page of ``queryset``."""
         rows = self.paginate_queryset(queryset)
         return self.get_paginated_response(self.serialized(rows or []))
-
-    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """One row in scope."""
-        return Response(self.serialized([self.get_object()])[0])
 
     def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
         """Apply the query parameters; an unknown one is refused, for a misspelt filter shows too much."""
@@ -208,6 +200,22 @@ class ScopedViewSet(GenericViewSet[Any]):
         if fresh is None:
             raise Http404
         return self.serialized([fresh])[0]
+
+
+class Listed(ScopedViewSet):
+    """A resource that is listed."""
+
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """One page of the rows in scope."""
+        return self.page_of(self.filter_queryset(self.get_queryset()))
+
+
+class Shown(Listed):
+    """A resource that is listed and shown one by one."""
+
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """One row in scope."""
+        return Response(self.serialized([self.get_object()])[0])
 
 
 class PageSerializer(serializers.Serializer[Any]):

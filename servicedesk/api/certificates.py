@@ -26,7 +26,7 @@ from schedules.certificates.services import (
     withdraw_certificate,
 )
 from servicedesk.access import Act
-from servicedesk.api.base import ScopedViewSet
+from servicedesk.api.base import Shown
 from servicedesk.api.references import OwnerBriefSerializer, SiteBriefSerializer
 
 STANDING_CHOICES = [(standing.value, standing.value.capitalize()) for standing in Standing]
@@ -48,7 +48,7 @@ class CertificateBriefSerializer(serializers.Serializer[Certificate]):
     def get_pdf_url(self, certificate: Certificate) -> str:
         """The address of the PDF."""
         return str(
-            reverse("certificate-pdf", args=[certificate.public_id], request=self.context.get("request"))
+            reverse("v1:certificate-pdf", args=[certificate.public_id], request=self.context.get("request"))
         )
 
 
@@ -139,7 +139,7 @@ class ReasonSerializer(serializers.Serializer[Any]):
     ),
     retrieve=extend_schema(summary="Show a certificate", responses=CertificateDetailSerializer),
 )
-class CertificateViewSet(ScopedViewSet):
+class CertificateViewSet(Shown):
     """Certificates of service."""
 
     queryset = Certificate.objects.select_related(

@@ -13,11 +13,11 @@ from rest_framework import serializers
 
 from inventory.logbook.models import TASK_CHOICES
 from schedules.due.models import Obligation
-from schedules.due.queries import STATUS_LABELS, Status, status_on, with_status
+from schedules.due.queries import STATUS_LABELS, Status, attach_why, status_on, with_status
 from schedules.engine import KNOWLEDGE_LABELS
 from schedules.rulebook.queries import confirmations
 from servicedesk.access import Act
-from servicedesk.api.base import ScopedViewSet
+from servicedesk.api.base import Listed
 from servicedesk.api.references import (
     SiteBriefSerializer,
     TableBriefSerializer,
@@ -129,7 +129,7 @@ class ObligationFilter(django_filters.FilterSet):
         "unconfirmed ones are shipped defaults to confirm against local code, and each row says so.",
     )
 )
-class ObligationViewSet(ScopedViewSet):
+class ObligationViewSet(Listed):
     """The due list."""
 
     queryset = with_rows(Obligation.objects.all())
@@ -141,5 +141,6 @@ class ObligationViewSet(ScopedViewSet):
     acts = {"list": (Act.SEE_REGISTER,)}
 
     def facts_about(self, rows: Sequence[Obligation]) -> dict[str, Any]:
-        """The standing confirmations."""
+        """The standing confirmations; the reasons of each row are attached to it."""
+        attach_why(rows, self.now)
         return {"standing": confirmations()}

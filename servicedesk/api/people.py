@@ -12,7 +12,7 @@ from rest_framework.response import Response
 
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
-from servicedesk.api.base import ScopedViewSet
+from servicedesk.api.base import ScopedViewSet, Shown
 from servicedesk.api.references import OwnerBriefSerializer
 
 
@@ -30,7 +30,7 @@ class TechnicianSerializer(serializers.Serializer[User]):
 @extend_schema_view(
     list=extend_schema(summary="List technicians"), retrieve=extend_schema(summary="Show a technician")
 )
-class TechnicianViewSet(ScopedViewSet):
+class TechnicianViewSet(Shown):
     """Active technicians, for those who plan."""
 
     queryset = User.objects.filter(role=User.Role.TECHNICIAN, is_active=True)

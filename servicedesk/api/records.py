@@ -21,7 +21,7 @@ from inventory.measures.readings import QUANTITY_LABELS, Quantity, base_unit
 from inventory.measures.stamps import StampError, read_stamp
 from schedules.due.services import refresh_units
 from servicedesk.access import Act
-from servicedesk.api.base import PageSerializer, ScopedViewSet
+from servicedesk.api.base import PageSerializer, Shown
 from servicedesk.api.references import (
     LocationBriefSerializer,
     SiteBriefSerializer,
@@ -144,7 +144,7 @@ class CorrectionSerializer(serializers.Serializer[Any]):
     ),
     retrieve=extend_schema(summary="Show a record"),
 )
-class RecordViewSet(ScopedViewSet):
+class RecordViewSet(Shown):
     """What happened to units."""
 
     queryset = records()

@@ -15,7 +15,7 @@ from rest_framework.filters import SearchFilter
 from inventory.register.models import ENVIRONMENT_CHOICES, Location, Owner, Site
 from schedules.rulebook.queries import adopted_keys, confirmations, tables_of
 from servicedesk.access import Act
-from servicedesk.api.base import PageSerializer, ScopedViewSet
+from servicedesk.api.base import PageSerializer, Shown
 from servicedesk.api.references import (
     OwnerBriefSerializer,
     SiteBriefSerializer,
@@ -38,7 +38,7 @@ class OwnerSerializer(serializers.Serializer[Owner]):
 @extend_schema_view(
     list=extend_schema(summary="List owners"), retrieve=extend_schema(summary="Show an owner")
 )
-class OwnerViewSet(ScopedViewSet):
+class OwnerViewSet(Shown):
     """Organisations that own or occupy premises."""
 
     queryset = Owner.objects.all()
@@ -105,7 +105,7 @@ class SiteFilter(django_filters.FilterSet):
 
 @extend_schema(tags=["Register"])
 @extend_schema_view(list=extend_schema(summary="List sites"), retrieve=extend_schema(summary="Show a site"))
-class SiteViewSet(ScopedViewSet):
+class SiteViewSet(Shown):
     """Premises and the interval tables that apply there."""
 
     queryset = Site.objects.select_related("owner").prefetch_related("access_windows")
@@ -146,7 +146,7 @@ class LocationFilter(django_filters.FilterSet):
 @extend_schema_view(
     list=extend_schema(summary="List locations"), retrieve=extend_schema(summary="Show a location")
 )
-class LocationViewSet(ScopedViewSet):
+class LocationViewSet(Shown):
     """Numbered places on sites, in walking order."""
 
     queryset = Location.objects.select_related("site")

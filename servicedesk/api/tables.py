@@ -19,7 +19,7 @@ from schedules.rulebook.queries import TableState, all_table_states, table_state
 from schedules.rulebook.services import confirm_table, withdraw_confirmation
 from schedules.rules import STATUS_WORDS, IntervalTable, Rule
 from servicedesk.access import Act
-from servicedesk.api.base import ScopedViewSet
+from servicedesk.api.base import Shown
 from servicedesk.api.references import table_id
 
 SOURCE_CHOICES = [(status.value, words) for status, words in STATUS_WORDS.items()]
@@ -99,7 +99,7 @@ _ID = OpenApiParameter("table", OpenApiTypes.STR, "path", description="Key and v
         summary="Show an interval table", parameters=[_ID], responses=TableDetailSerializer
     ),
 )
-class TableViewSet(ScopedViewSet):
+class TableViewSet(Shown):
     """Interval tables as shipped. They are documents, the same for every reader, and belong to no owner."""
 
     queryset = Confirmation.objects.none()

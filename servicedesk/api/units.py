@@ -21,9 +21,10 @@ from inventory.register.models import (
     UnitModel,
 )
 from schedules.due.models import Obligation
+from schedules.due.queries import attach_why
 from schedules.rulebook.queries import confirmations
 from servicedesk.access import Act
-from servicedesk.api.base import ScopedViewSet
+from servicedesk.api.base import Shown
 from servicedesk.api.obligations import ObligationSerializer, with_rows
 from servicedesk.api.records import RECORD_ORDER, RecordSerializer, records
 from servicedesk.api.references import LocationBriefSerializer, SiteBriefSerializer, StampSerializer
@@ -63,7 +64,7 @@ class UnitModelFilter(django_filters.FilterSet):
 @extend_schema_view(
     list=extend_schema(summary="List unit models"), retrieve=extend_schema(summary="Show a unit model")
 )
-class UnitModelViewSet(ScopedViewSet):
+class UnitModelViewSet(Shown):
     """Models that units are built to. The firm sees all of them, an owner those of own units."""
 
     queryset = UnitModel.objects.all()
@@ -121,7 +122,7 @@ class WhySerializer(serializers.Serializer[Any]):
 
 @extend_schema(tags=["Register"])
 @extend_schema_view(list=extend_schema(summary="List units"), retrieve=extend_schema(summary="Show a unit"))
-class UnitViewSet(ScopedViewSet):
+class UnitViewSet(Shown):
     """Extinguishers."""
 
     queryset = Unit.objects.select_related("model", "site", "location")
@@ -146,6 +147,7 @@ class UnitViewSet(ScopedViewSet):
             found,
             key=lambda row: (row.latest_on is None, row.latest_on, row.task, row.table_key, row.rule_id),
         )
+        attach_why(rows, self.now)
         context = {**self.get_serializer_context(), "standing": confirmations()}
         day = self.today_in(unit.site.time_zone if unit.site else "UTC")
         answer = {"unit": unit, "as_of_on": day, "obligations": rows}

@@ -12,12 +12,16 @@ from servicedesk.api.people import MeView
 from servicedesk.api.router import router
 from servicedesk.api.session import TokenView
 
+v1 = [
+    *router.urls,
+    path("me/", MeView.as_view({"get": "show"}), name="me"),
+    path("token/", TokenView.as_view(), name="token"),
+]
+
 urlpatterns = [
     path("api/", index, name="api-docs"),
-    path("problems/<slug:slug>/", problem_page, name="problem"),
-    path("api/v1/", include(router.urls)),
-    path("api/v1/me/", MeView.as_view({"get": "show"}), name="me"),
-    path("api/v1/token/", TokenView.as_view(), name="token"),
+    path("problems/<slug:slug>/", problem_page, name="api-problem"),
+    path("api/v1/", include((v1, "v1"))),
     path(
         "api/v1/schema/",
         SpectacularAPIView.as_view(throttle_classes=[AnonRateThrottle], authentication_classes=[]),

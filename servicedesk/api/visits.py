@@ -32,6 +32,7 @@ from inventory.measures.kinds import Agent, Construction, Task
 from inventory.register.models import Site, Unit
 from schedules.certificates.services import close_with_certificate
 from schedules.due.models import Obligation
+from schedules.due.queries import attach_why
 from schedules.rulebook.queries import confirmations
 from schedules.visits.models import Job, Visit, VisitEntry
 from schedules.visits.services import (
@@ -46,7 +47,7 @@ from schedules.visits.services import (
 )
 from servicedesk.access import Act
 from servicedesk.api import examples
-from servicedesk.api.base import PageSerializer, ScopedViewSet
+from servicedesk.api.base import PageSerializer, Shown
 from servicedesk.api.certificates import CertificateBriefSerializer
 from servicedesk.api.errors import item_problem
 from servicedesk.api.people import TechnicianViewSet
@@ -410,7 +411,7 @@ class VisitFilter(django_filters.FilterSet):
         responses=VisitDetailSerializer,
     ),
 )
-class VisitViewSet(ScopedViewSet):
+class VisitViewSet(Shown):
     """Trips to sites."""
 
     queryset = Visit.objects.select_related("site__owner", "technician")
@@ -454,13 +455,16 @@ class VisitViewSet(ScopedViewSet):
             return {"sizes": {pk: (units, jobs) for pk, units, jobs in counted}}
         jobs = [job for visit in rows for job in visit.jobs.all()]
         # At the site of the visit only: a unit that has moved on is judged by another site's tables.
-        why = Obligation.objects.filter(
-            unit__in={job.unit_id for job in jobs}, site__in={visit.site_id for visit in rows}
-        ).values_list("unit_id", "table_key", "task", "rule_id", "why")
+        owed = list(
+            Obligation.objects.filter(
+                unit__in={job.unit_id for job in jobs}, site__in={visit.site_id for visit in rows}
+            )
+        )
+        attach_why(owed, self.now)
         return {
             "sizes": {v.pk: (len({j.unit_id for j in v.jobs.all()}), len(v.jobs.all())) for v in rows},
             "standing": confirmations(),
-            "why": {tuple(key): lines for *key, lines in why},
+            "why": {(row.unit_id, row.table_key, row.task, row.rule_id): row.why for row in owed},
             "units": {visit.pk: list(_units_of(visit)) for visit in rows},
         }
 
