@@ -99,7 +99,7 @@ class Calendar:
         exact = next((one for one in done if _carries_rhythm(one.stamp)), None)
         lead = every
         said: tuple[str, ...] = ()
-        if anchor is not None and (exact is None or _carries_rhythm(anchor[0].stamp)):
+        if anchor is not None and (not done or _carries_rhythm(anchor[0].stamp)):
             start, said = anchor
             lead = rule.first or every
         elif exact is not None:

@@ -379,7 +379,7 @@ class _Judge:
         """Return the first later day on which the answer can change without a new fact."""
         days = [day for day in (self.switch_on, self.past.next_known_day) if day is not None]
         days += [day for day in rule_switches(self.table) if day > self.as_of]
-        if knowledge is Knowledge.UNKNOWN_BASIS and self.facts.registered is None:
+        if knowledge is Knowledge.UNKNOWN_BASIS and self.due_now == self.as_of != self.facts.registered:
             days.append(self.as_of + timedelta(days=1))
         return min(days, default=None)
 

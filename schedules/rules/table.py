@@ -350,7 +350,7 @@ class Conventions:
     varied: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class IntervalTable:
     """The rules of one edition of one document for one place.
 
@@ -379,6 +379,9 @@ class IntervalTable:
     statement: str = STATEMENT
     digest: str = ""
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False)
+
+    def __repr__(self) -> str:
+        return f"<IntervalTable {self.key} {self.version}>"
 
     @property
     def is_varied(self) -> bool:
