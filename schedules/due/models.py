@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 from django.db import models
@@ -36,11 +37,14 @@ class Obligation(models.Model):
 
     ``latest_on`` is empty only where no date exists: a task that an event triggers, an end, or a
     unit that no rule covers (``knowledge`` says which). "Due" and "overdue" are read off the dates
-    on the day in question and never stored.
+    on the day in question and never stored. Nor are the reasons: the engine tells them again when
+    somebody asks (``schedules.due.queries.attach_why``), because a sweep of a million units would
+    otherwise write mostly words that nobody reads.
     """
 
-    unit = models.ForeignKey(Unit, models.CASCADE, related_name="obligations")
-    site = models.ForeignKey(Site, models.CASCADE, null=True, related_name="obligations")
+    # Both keys lead an index below, so they need none of their own.
+    unit = models.ForeignKey(Unit, models.CASCADE, related_name="obligations", db_index=False)
+    site = models.ForeignKey(Site, models.CASCADE, null=True, related_name="obligations", db_index=False)
     table_key = models.CharField(max_length=60)
     table_version = models.CharField(max_length=20)
     task = models.CharField(max_length=24, choices=TASK_CHOICES)
@@ -49,12 +53,15 @@ class Obligation(models.Model):
     target_on = models.DateField(null=True)
     latest_on = models.DateField(null=True)
     knowledge = models.CharField(max_length=24, help_text="A code of schedules.engine.Knowledge.")
-    basis_text = models.CharField(max_length=200, blank=True)
-    why = models.JSONField(default=list, help_text="Plain-word lines: table, clause, basis, arithmetic.")
     is_binding = models.BooleanField(default=True, help_text="Earliest latest date among the unit's tables.")
     computed_at = models.DateTimeField()
 
     objects = ObligationQuerySet.as_manager()
+
+    basis_text: str = ""
+    """What the date counts from; empty until ``attach_why`` fills it."""
+    why: Sequence[str] = ()
+    """Plain-word lines: table, clause, basis, arithmetic; empty until ``attach_why`` fills it."""
 
     class Meta:
         ordering = ["latest_on", "unit_id", "id"]
@@ -65,7 +72,7 @@ class Obligation(models.Model):
             models.Index(fields=["knowledge"], name="obligation_by_knowledge"),
         ]
         constraints = [
-            models.UniqueConstraint(fields=["unit", "table_key", "task", "rule_id"], name="obligation_once"),
+            models.UniqueConstraint(fields=["unit", "table_key", "task"], name="obligation_once"),
         ]
 
     def __str__(self) -> str:

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
-from typing import Literal
+from itertools import islice
+from typing import Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from django.db.models import Case, CharField, Count, Min, Q, QuerySet, Value, When
@@ -15,12 +16,17 @@ from django.db.models import Case, CharField, Count, Min, Q, QuerySet, Value, Wh
 from inventory.access import Scope
 from inventory.logbook.models import ServiceRecord
 from inventory.measures.kinds import Agent, Construction, Environment, Shell, Task
-from inventory.measures.stamps import Precision, Stamp
-from inventory.register.models import Site, Unit
+from inventory.measures.stamps import Stamp
+from inventory.register.models import Owner, Site, Unit
+from inventory.register.queries import words_condition
+from schedules import engine
 from schedules.due.models import Obligation
 from schedules.engine import Done, UnitFacts
+from schedules.rulebook.queries import adopted_keys, tables_of
 
 SOON_DAYS = 30
+
+_T = TypeVar("_T")
 
 
 class Status(StrEnum):
@@ -42,6 +48,9 @@ STATUS_LABELS = {
     Status.UNCOVERED: "No rule covers it",
     Status.NO_DATE: "On event",
 }
+
+# What somebody has to do something about.
+OPEN_STATUSES = (Status.OVERDUE, Status.UNKNOWN, Status.UNCOVERED, Status.DUE)
 
 # Worst first: the status of a unit or a site is the worst of its obligations.
 SEVERITY = (Status.OVERDUE, Status.UNKNOWN, Status.UNCOVERED, Status.DUE, Status.IN_DATE, Status.NO_DATE)
@@ -86,7 +95,6 @@ class UnitInput:
     unit_id: int
     site_id: int
     time_zone: str
-    taken_on: date
     facts_revision: int
     facts: UnitFacts
     history: tuple[Done, ...]
@@ -183,7 +191,6 @@ def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
             unit_id=pk,
             site_id=site_id,
             time_zone=zone,
-            taken_on=created_at.astimezone(ZoneInfo(zone)).date(),
             facts_revision=revision,
             facts=UnitFacts(
                 agent=Agent(agent),
@@ -198,10 +205,66 @@ def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
                 has_shutoff_hose=shutoff,
                 environment=Environment(environment) if environment else Environment.UNKNOWN,
                 made=Stamp.from_stored(made_first, made_last, made_precision, made_raw),
-                commissioned=Stamp.on(commissioned) if commissioned else Stamp(None, None, Precision.UNKNOWN),
+                commissioned=Stamp.on(commissioned) if commissioned else Stamp.unknown(),
+                registered=created_at.astimezone(ZoneInfo(zone)).date(),
             ),
             history=tuple(history.get(pk, ())),
         )
+
+
+def explain(unit_ids: Iterable[int], now: datetime) -> dict[int, tuple[engine.Obligation, ...]]:
+    """What the engine says of each unit at the aware instant ``now``, reasons and all.
+
+    Four queries whatever the number. Units that are gone or on no site are left out.
+    """
+    inputs = list(unit_inputs(unit_ids))
+    keys_of = adopted_keys({item.site_id for item in inputs})
+    return {
+        item.unit_id: engine.obligations(
+            item.facts,
+            item.history,
+            tables_of(keys_of.get(item.site_id, ())),
+            now.astimezone(ZoneInfo(item.time_zone)).date(),
+        )
+        for item in inputs
+    }
+
+
+def attach_why(rows: Iterable[Obligation], now: datetime) -> None:
+    """Set ``why`` and ``basis_text`` of each of ``rows`` from what the engine says at ``now``.
+
+    Four queries whatever the number. Where the stored date no longer follows from the facts, the
+    first line says so.
+    """
+    rows = list(rows)
+    answers = {
+        (unit_id, answer.table_key, answer.task.value): answer
+        for unit_id, found in explain({row.unit_id for row in rows}, now).items()
+        for answer in found
+    }
+    for row in rows:
+        answer = answers.get((row.unit_id, row.table_key, row.task))
+        if answer is None:
+            row.why, row.basis_text = (), ""
+            continue
+        row.basis_text = answer.basis.text
+        row.why = answer.why
+        if (row.rule_id, row.latest_on) != (answer.rule_id, answer.latest):
+            row.why = ("The stored date is out of date and is worked out again soon.", *answer.why)
+
+
+def with_why(rows: QuerySet[Obligation], now: datetime, *, chunk: int = 1000) -> Iterator[Obligation]:
+    """Every one of ``rows`` with its reasons attached, in bounded memory."""
+    for found in batched(rows.iterator(chunk_size=chunk), chunk):
+        attach_why(found, now)
+        yield from found
+
+
+def batched(items: Iterable[_T], size: int) -> Iterator[list[_T]]:
+    """``items`` in lists of ``size``, the last one shorter."""
+    left = iter(items)
+    while found := list(islice(left, size)):
+        yield found
 
 
 def zone_days(now: datetime) -> dict[str, date]:
@@ -224,15 +287,23 @@ def past_latest(now: datetime, *, days: int = 0) -> Q:
 def with_status(status: Status, now: datetime) -> Q:
     """Obligations that stand so at the aware instant ``now``, each on its site's own today.
 
-    Says in the database what ``status_on`` says of one row.
+    Says in the database what ``status_on`` says of one row. Costs one query, for the time zones.
     """
-    if status is Status.UNKNOWN:
-        return Q(knowledge="unknown_basis")
-    if status is Status.UNCOVERED:
-        return Q(knowledge="uncovered")
-    judged = ~Q(knowledge__in=("unknown_basis", "uncovered"))
-    if status is Status.NO_DATE:
-        return judged & Q(latest_on__isnull=True)
+    return _conditions(now)[status]
+
+
+def status_case(now: datetime) -> Case:
+    """The status code of an obligation at ``now`` as an expression, for counting by status in one query."""
+    conditions = _conditions(now)
+    order = (Status.UNKNOWN, Status.UNCOVERED, Status.NO_DATE, Status.OVERDUE, Status.DUE)
+    return Case(
+        *(When(conditions[status], then=Value(status.value)) for status in order),
+        default=Value(Status.IN_DATE.value),
+        output_field=CharField(),
+    )
+
+
+def _conditions(now: datetime) -> dict[Status, Q]:
     overdue, due = Q(pk__in=[]), Q(pk__in=[])
     zones_by_day: dict[date, list[str]] = defaultdict(list)
     for zone, day in zone_days(now).items():
@@ -242,21 +313,15 @@ def with_status(status: Status, now: datetime) -> Q:
         overdue |= here & Q(latest_on__lt=day)
         near = Q(latest_on__lte=day + timedelta(days=SOON_DAYS)) | Q(earliest_on__lte=day)
         due |= here & Q(latest_on__gte=day) & near
-    if status is Status.OVERDUE:
-        return judged & overdue
-    if status is Status.DUE:
-        return judged & due
-    return judged & Q(latest_on__isnull=False) & ~overdue & ~due
-
-
-def status_case(now: datetime) -> Case:
-    """The status code of an obligation at ``now`` as an expression, for counting by status in one query."""
-    order = (Status.UNKNOWN, Status.UNCOVERED, Status.NO_DATE, Status.OVERDUE, Status.DUE)
-    return Case(
-        *(When(with_status(status, now), then=Value(status.value)) for status in order),
-        default=Value(Status.IN_DATE.value),
-        output_field=CharField(),
-    )
+    judged = ~Q(knowledge__in=("unknown_basis", "uncovered"))
+    return {
+        Status.UNKNOWN: Q(knowledge="unknown_basis"),
+        Status.UNCOVERED: Q(knowledge="uncovered"),
+        Status.NO_DATE: judged & Q(latest_on__isnull=True),
+        Status.OVERDUE: judged & overdue,
+        Status.DUE: judged & due,
+        Status.IN_DATE: judged & Q(latest_on__isnull=False) & ~overdue & ~due,
+    }
 
 
 def status_counts(rows: QuerySet[Obligation], now: datetime) -> dict[Status, int]:
@@ -299,6 +364,79 @@ def standings(
         )
         for key, by_status in found.items()
     }
+
+
+class Work(StrEnum):
+    """Whose work an obligation is."""
+
+    OURS = "ours"
+    OWNERS = "owners"
+    ALL = "all"
+
+
+@dataclass(frozen=True, slots=True)
+class DueWanted:
+    """What a due list is narrowed to; an empty value narrows nothing."""
+
+    text: str = ""
+    owner: Owner | None = None
+    site: Site | None = None
+    task: str = ""
+    table_key: str = ""
+    latest_from: date | None = None
+    latest_to: date | None = None
+    work: Work = Work.OURS
+    every_table: bool = False
+    """Rows of every table; otherwise only the row that binds each task of a unit."""
+
+
+def due_list(scope: Scope, wanted: DueWanted) -> QuerySet[Obligation]:
+    """Obligations that ``scope`` may see, narrowed to what is ``wanted``, in no order.
+
+    A list of one table shows all that this table demands, whether or not another table binds first.
+    """
+    rows = Obligation.objects.visible_to(scope)
+    if wanted.work is Work.OURS:
+        rows = rows.ours()
+    elif wanted.work is Work.OWNERS:
+        rows = rows.filter(task=Task.VISUAL_INSPECTION, site__monthly_checks_by=Site.MonthlyChecks.OWNER)
+    if wanted.table_key:
+        rows = rows.filter(table_key=wanted.table_key)
+    elif not wanted.every_table:
+        rows = rows.filter(is_binding=True)
+    if wanted.owner is not None:
+        rows = rows.filter(site__owner=wanted.owner)
+    if wanted.site is not None:
+        rows = rows.filter(site=wanted.site)
+    if wanted.task:
+        rows = rows.filter(task=wanted.task)
+    if wanted.latest_from is not None:
+        rows = rows.filter(latest_on__gte=wanted.latest_from)
+    if wanted.latest_to is not None:
+        rows = rows.filter(latest_on__lte=wanted.latest_to)
+    if wanted.text:
+        rows = rows.filter(words_condition(wanted.text, "unit__number", "unit__serial", "site__name", "site__code"))
+    return rows
+
+
+def with_statuses(rows: QuerySet[Obligation], statuses: Iterable[Status], now: datetime) -> QuerySet[Obligation]:
+    """Those of ``rows`` that stand in one of ``statuses`` at ``now``."""
+    conditions = _conditions(now)
+    condition = Q(pk__in=[])
+    for status in statuses:
+        condition |= conditions[status]
+    return rows.filter(condition)
+
+
+def shown(rows: QuerySet[Obligation]) -> QuerySet[Obligation]:
+    """``rows`` with what a list shows of each."""
+    return rows.select_related("unit__model", "unit__location", "site__owner")
+
+
+def tables_in_use(scope: Scope) -> list[tuple[str, str]]:
+    """The (key, version) of every table that made a date which ``scope`` may see."""
+    rows = Obligation.objects.visible_to(scope).order_by("table_key", "table_version")
+    return list(rows.values_list("table_key", "table_version").distinct())
 
 
 def overdue_obligations(scope: Scope, now: datetime) -> QuerySet[Obligation]:

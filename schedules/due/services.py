@@ -21,12 +21,11 @@ CHUNK = 500
 _FIELDS = (
     "site_id",
     "table_version",
+    "rule_id",
     "earliest_on",
     "target_on",
     "latest_on",
     "knowledge",
-    "basis_text",
-    "why",
     "is_binding",
 )
 
@@ -90,9 +89,9 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
     wanted = sorted(set(unit_ids))
     inputs = {item.unit_id: item for item in unit_inputs(wanted)}
     keys_of = adopted_keys({item.site_id for item in inputs.values()})
-    stored: dict[int, dict[tuple[str, str, str], Obligation]] = {}
+    stored: dict[int, dict[tuple[str, str], Obligation]] = {}
     for row in Obligation.objects.filter(unit__in=wanted):
-        stored.setdefault(row.unit_id, {})[(row.table_key, row.task, row.rule_id)] = row
+        stored.setdefault(row.unit_id, {})[(row.table_key, row.task)] = row
 
     to_create: list[Obligation] = []
     to_update: list[Obligation] = []
@@ -111,7 +110,7 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
         today = now.astimezone(ZoneInfo(item.time_zone)).date()
         rows, recheck_on = _obligations_of(item, keys, today=today, now=now)
         for row in rows:
-            old = before.pop((row.table_key, row.task, row.rule_id), None)
+            old = before.pop((row.table_key, row.task), None)
             if old is None:
                 to_create.append(row)
             elif any(getattr(old, name) != getattr(row, name) for name in _FIELDS):
@@ -130,7 +129,7 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
 
     Obligation.objects.filter(pk__in=to_delete).delete()
     Obligation.objects.bulk_update(
-        to_update, [*(n.removesuffix("_id") for n in _FIELDS), "computed_at"], batch_size=200
+        to_update, ["site", *(n for n in _FIELDS if n != "site_id"), "computed_at"], batch_size=200
     )
     Obligation.objects.bulk_create(to_create, batch_size=500)
     Freshness.objects.bulk_create(
@@ -153,10 +152,6 @@ def _obligations_of(
         if answer.knowledge == engine.Knowledge.EXEMPT:
             continue  # not demanded of this kind: the explanation says so, the due list need not
         latest = answer.latest
-        if latest is None and answer.knowledge == engine.Knowledge.UNKNOWN_BASIS:
-            # Due now. The day it came into the register is kept, so that the date stands still
-            # while it waits instead of moving along with today.
-            latest = item.taken_on
         rows.append(
             Obligation(
                 unit_id=item.unit_id,
@@ -169,8 +164,6 @@ def _obligations_of(
                 target_on=answer.target,
                 latest_on=latest,
                 knowledge=answer.knowledge.value,
-                basis_text=answer.basis.text[:200],
-                why=list(answer.why),
                 is_binding=False,
                 computed_at=now,
             )

@@ -596,13 +596,6 @@ class Migration(migrations.Migration):
                     "knowledge",
                     models.CharField(help_text="A code of schedules.engine.Knowledge.", max_length=24),
                 ),
-                ("basis_text", models.CharField(blank=True, max_length=200)),
-                (
-                    "why",
-                    models.JSONField(
-                        default=list, help_text="Plain-word lines: table, clause, basis, arithmetic."
-                    ),
-                ),
                 (
                     "is_binding",
                     models.BooleanField(
@@ -613,6 +606,7 @@ class Migration(migrations.Migration):
                 (
                     "site",
                     models.ForeignKey(
+                        db_index=False,
                         null=True,
                         on_delete=django.db.models.deletion.CASCADE,
                         related_name="obligations",
@@ -622,6 +616,7 @@ class Migration(migrations.Migration):
                 (
                     "unit",
                     models.ForeignKey(
+                        db_index=False,
                         on_delete=django.db.models.deletion.CASCADE,
                         related_name="obligations",
                         to="inventory.unit",
@@ -638,7 +633,7 @@ class Migration(migrations.Migration):
                 ],
                 "constraints": [
                     models.UniqueConstraint(
-                        fields=("unit", "table_key", "task", "rule_id"), name="obligation_once"
+                        fields=("unit", "table_key", "task"), name="obligation_once"
                     )
                 ],
             },

@@ -17,7 +17,7 @@ from inventory.access import Scope
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.register.models import AccessWindow, Location, Site, Unit, local_today
 from schedules.due.models import Obligation
-from schedules.due.queries import status_on
+from schedules.due.queries import attach_why, status_on
 from schedules.visits.models import Job, Visit, VisitEntry
 from schedules.visits.services import last_entries
 from servicedesk.pages import chip
@@ -236,8 +236,13 @@ def round_of(visit: Visit, now: datetime) -> Round:
         stops[unit_id].entry = entry
     obligations: dict[int, list[Obligation]] = defaultdict(list)
     wanted = {job.task for stop in stops.values() for job in stop.jobs}
-    rows = Obligation.objects.filter(unit__in=list(stops), task__in=wanted)
-    for row in rows.order_by("unit_id", "latest_on", "pk"):
+    rows = list(
+        Obligation.objects.filter(unit__in=list(stops), task__in=wanted).order_by(
+            "unit_id", "latest_on", "pk"
+        )
+    )
+    attach_why(rows, now)
+    for row in rows:
         obligations[row.unit_id].append(row)
     for unit_id, stop in stops.items():
         stop.dues = dues_of(stop.jobs, obligations[unit_id], today=today)
@@ -316,6 +321,7 @@ def stop_of(visit: Visit, unit: Unit, now: datetime) -> Stop:
         VisitEntry.objects.filter(visit=visit, unit=unit).select_related("made_by").order_by("-pk").first()
     )
     rows = list(Obligation.objects.ours().filter(unit=unit).order_by("latest_on", "pk"))
+    attach_why(rows, now)
     stop.dues = dues_of(jobs, rows, today=local_today(visit.site, now), others=True)
     return stop
 

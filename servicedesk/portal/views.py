@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
 from django.core.paginator import Paginator
-from django.db.models import Q
+from django.db.models import F, Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils.http import content_disposition_header
@@ -19,7 +20,7 @@ from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.register.models import Placement, Site, Unit, local_today
 from schedules.certificates.queries import Standing, certificates_for, standing_of
 from schedules.due.models import Obligation
-from schedules.due.queries import status_on
+from schedules.due.queries import attach_why, status_on
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.pages import PageView, chip, paged
@@ -28,12 +29,12 @@ from servicedesk.portal.forms import CertificateFilter
 from servicedesk.portal.glance import CLASS_LABELS, Class, counts_of, glances, no_units, unit_standings
 from servicedesk.portal.papers import pdf_answer, verify_path
 from servicedesk.portal.tables import table_lines, unconfirmed
+from servicedesk.portal.words import say_stamp
 
 SITES_PER_PAGE = 25
 UNITS_PER_PAGE = 100
 CERTIFICATES_PER_PAGE = 25
 HISTORY = 200
-COMING = (Visit.State.CONFIRMED, Visit.State.UNDER_WAY)
 
 
 class PortalView(PageView):
@@ -44,6 +45,12 @@ class PortalView(PageView):
     def site_or_404(self, public_id: UUID) -> Site:
         """One of the owner's own sites."""
         return self.found(Site.objects.visible_to(self.scope).select_related("owner"), public_id)
+
+    def to_come(self) -> Q:
+        """Visits that are confirmed for today or later, or have begun."""
+        # A day early everywhere rather than late anywhere: today may have begun already at the site.
+        since = self.now.date() - timedelta(days=1)
+        return Q(state=Visit.State.UNDER_WAY) | Q(state=Visit.State.CONFIRMED, planned_on__gte=since)
 
     def crumbs(self, *sites: Site | None) -> list[dict[str, str]]:
         """The way back up."""
@@ -102,7 +109,7 @@ class HomeView(PortalView):
     def _coming(self) -> list[Visit]:
         return list(
             Visit.objects.visible_to(self.scope)
-            .filter(state__in=COMING)
+            .filter(self.to_come())
             .select_related("site", "technician")
             .order_by("planned_on", "number")[:8]
         )
@@ -152,7 +159,7 @@ class SiteView(PortalView):
             "rows": [(unit, found[unit.pk]) for unit in page.object_list],
             "tables": tables,
             "unconfirmed_count": unconfirmed(tables),
-            "coming": list(visits.filter(state__in=COMING).order_by("planned_on", "number")),
+            "coming": list(visits.filter(self.to_come()).order_by("planned_on", "number")),
             "past": list(visits.filter(state=Visit.State.CLOSED).order_by("-done_on", "-pk")[:6]),
             "certificates": _papers(
                 certificates_for(self.scope).filter(site=site).order_by("-issued_at", "-pk")[:6]
@@ -183,6 +190,7 @@ class HistoryEvent:
     record: ServiceRecord
     tone: str
     icon: str
+    when: str
     readings: list[str] = field(default_factory=list)
 
 
@@ -214,6 +222,7 @@ class UnitView(PortalView):
             "unit": unit,
             "site": unit.site,
             "standing": standing,
+            "made": say_stamp(unit.made),
             "dues": self._dues(unit),
             "events": self._history(unit),
             "placements": list(
@@ -229,7 +238,12 @@ class UnitView(PortalView):
     def _dues(self, unit: Unit) -> list[dict[str, Any]]:
         assert unit.site is not None
         today = local_today(unit.site, self.now)
-        rows = Obligation.objects.visible_to(self.scope).filter(unit=unit).order_by("latest_on", "task", "pk")
+        rows = list(
+            Obligation.objects.visible_to(self.scope)
+            .filter(unit=unit)
+            .order_by(F("latest_on").asc(nulls_last=True), "task", "pk")
+        )
+        attach_why(rows, self.now)
         own = unit.site.monthly_checks_by == Site.MonthlyChecks.OWNER
         return [
             {
@@ -266,7 +280,7 @@ class UnitView(PortalView):
                 f"{QUANTITY_LABELS[Quantity(r.quantity)]} {r.entered_value} {r.entered_unit}"
                 for r in record.readings.all()
             ]
-            events.append(HistoryEvent(record, tone, icon, readings))
+            events.append(HistoryEvent(record, tone, icon, say_stamp(record.done), readings))
         return events
 
 

@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from inventory.register.models import Unit, local_today
 from schedules.due.models import Obligation
-from schedules.due.queries import STATUS_LABELS, status_on
+from schedules.due.queries import STATUS_LABELS, attach_why, status_on
 from schedules.due.services import refresh_units
 from schedules.rulebook.queries import states_for_site
 
@@ -48,7 +48,9 @@ class Command(BaseCommand):
         for state in states_for_site(unit.site.pk):
             out(f"Table {state.table.title}, version {state.table.version}. {state.sentence}")
         today = local_today(unit.site, now)
-        for row in Obligation.objects.filter(unit=unit).order_by("latest_on", "task", "pk"):
+        rows = list(Obligation.objects.filter(unit=unit).order_by("latest_on", "task", "pk"))
+        attach_why(rows, now)
+        for row in rows:
             status = status_on(
                 knowledge=row.knowledge, latest_on=row.latest_on, earliest_on=row.earliest_on, today=today
             )
