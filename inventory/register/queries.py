@@ -1,0 +1,61 @@
+"""Reading the register: sites, units and owners as lists ask for them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from django.db.models import Count, Q, QuerySet
+
+from inventory.access import Scope
+from inventory.register.models import Owner, Site, Unit
+
+# More words than this narrow nothing down and only cost time.
+MAX_SEARCH_WORDS = 6
+
+
+def words_condition(text: str, *fields: str) -> Q:
+    """A condition that every word of ``text`` stands in one of ``fields``; case does not matter."""
+    condition = Q()
+    for word in text.split()[:MAX_SEARCH_WORDS]:
+        one = Q()
+        for name in fields:
+            one |= Q(**{f"{name}__icontains": word})
+        condition &= one
+    return condition
+
+
+def owners_for(scope: Scope) -> QuerySet[Owner]:
+    """Owners that ``scope`` may see, by name."""
+    return Owner.objects.visible_to(scope).order_by("name", "pk")
+
+
+def sites_for(scope: Scope, text: str = "") -> QuerySet[Site]:
+    """Sites that ``scope`` may see and whose name, code, town or owner holds every word of ``text``."""
+    found = words_condition(text, "name", "code", "city", "postcode", "owner__name")
+    return Site.objects.visible_to(scope).filter(found).select_related("owner").order_by("name", "pk")
+
+
+def units_for(scope: Scope, text: str = "") -> QuerySet[Unit]:
+    """Units that ``scope`` may see and whose number, serial, place or site holds every word of ``text``."""
+    found = words_condition(
+        text, "number", "serial", "site__name", "site__code", "location__number", "model__maker", "model__name"
+    )
+    return (
+        Unit.objects.visible_to(scope)
+        .filter(found)
+        .select_related("model", "site__owner", "location")
+        .order_by("number", "pk")
+    )
+
+
+def units_by_site(site_ids: Iterable[int]) -> dict[int, int]:
+    """How many units are on duty at each of these sites; a site without any is left out."""
+    rows = Unit.objects.on_duty().filter(site__in=list(site_ids)).order_by().values_list("site_id")
+    return dict(rows.annotate(n=Count("pk")))
+
+
+def units_by_state(scope: Scope) -> dict[str, int]:
+    """How many units of ``scope`` are in which state; every state is named."""
+    rows = Unit.objects.visible_to(scope).order_by().values_list("state").annotate(n=Count("pk"))
+    found = dict(rows)
+    return {state: found.get(state, 0) for state in Unit.State.values}

@@ -1,0 +1,209 @@
+"""What every page shares: who may open it, which rows it sees, its frame, its paging.
+
+``PageView`` is the page twin of the API's ``ScopedViewSet``: a page names the acts of which one opens
+it, and reads rows through ``self.scope`` only. What lies outside the scope is *not found*.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from functools import cached_property
+from typing import Any, ClassVar, TypeVar
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.paginator import Page, Paginator
+from django.db.models import Model, QuerySet
+from django.forms import BaseForm
+from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.cache import patch_cache_control
+from django.views import View
+
+from inventory.access import Scope
+from inventory.errors import Conflict
+from schedules.due.queries import STATUS_LABELS, Status
+from servicedesk.access import Act, may, scope_of
+from servicedesk.accounts.models import User
+
+STANDING_LINE = "Interval tables are defaults to confirm against local code."
+PAGE_SIZE = 50
+
+# An unknown date and a kind without a rule look alike: nobody can say that the unit is fine.
+TONES: Mapping[Status, str] = {
+    Status.OVERDUE: "overdue",
+    Status.DUE: "soon",
+    Status.IN_DATE: "ok",
+    Status.UNKNOWN: "unknown",
+    Status.UNCOVERED: "unknown",
+    Status.NO_DATE: "none",
+}
+
+AnyModel = TypeVar("AnyModel", bound=Model)
+
+
+def clock() -> datetime:
+    """The instant at which a page is judged."""
+    return timezone.now()
+
+
+class PageView(View):
+    """Base of every page of signed-in people.
+
+    ``acts`` names the acts of which one opens the page. A stranger is sent to sign in and comes back;
+    somebody whose role allows none of the acts gets a 403.
+    """
+
+    acts: ClassVar[tuple[Act, ...]]
+
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        """Let in who may, and keep the answer out of shared caches."""
+        if not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path())
+        self.demand(*self.acts)
+        response = super().dispatch(request, *args, **kwargs)
+        patch_cache_control(response, private=True, no_cache=True)
+        return response
+
+    # --- who and when -----------------------------------------------------------------------------
+
+    def demand(self, *acts: Act) -> None:
+        """Raise ``PermissionDenied`` unless the person may do one of ``acts``."""
+        if not any(self.may(act) for act in acts):
+            raise PermissionDenied
+
+    def may(self, act: Act) -> bool:
+        """Whether the signed-in person may do ``act``."""
+        return may(self.request.user, act)  # type: ignore[arg-type]
+
+    @cached_property
+    def scope(self) -> Scope:
+        """What the person may see, built once per request."""
+        return scope_of(self.request.user)  # type: ignore[arg-type]
+
+    @cached_property
+    def now(self) -> datetime:
+        """The instant of the request; everything on one page is judged at it."""
+        return clock()
+
+    @property
+    def person(self) -> User:
+        """The signed-in person."""
+        user = self.request.user
+        if not isinstance(user, User):
+            raise PermissionDenied
+        return user
+
+    def today_in(self, zone: str) -> date:
+        """The civil date in the time zone ``zone`` at the instant of the request."""
+        return self.now.astimezone(ZoneInfo(zone)).date()
+
+    # --- reading and answering --------------------------------------------------------------------
+
+    def found(self, rows: QuerySet[AnyModel], public_id: UUID) -> AnyModel:
+        """The row of that id among ``rows``, which are in scope already; a 404 otherwise."""
+        row = rows.filter(public_id=public_id).first()
+        if row is None:
+            raise Http404
+        return row
+
+    def page(self, template: str, context: Mapping[str, Any], status: int = 200) -> HttpResponse:
+        """Render ``template``."""
+        return render(self.request, template, dict(context), status=status)
+
+    def told(self, sentence: str) -> None:
+        """Tell the person what was done, on the next page."""
+        messages.success(self.request, sentence)
+
+    def warn(self, sentence: str) -> None:
+        """Tell the person on the next page what still needs looking at."""
+        messages.warning(self.request, sentence)
+
+    def refused(self, problem: Conflict | ValidationError) -> None:
+        """Tell the person on the next page why nothing was changed."""
+        messages.error(self.request, refusal(problem))
+
+
+def refusal(problem: Conflict | ValidationError) -> str:
+    """What a service refused, in one line."""
+    if isinstance(problem, Conflict):
+        return problem.sentence
+    return " ".join(problem.messages)
+
+
+def place_errors(form: BaseForm, problem: ValidationError) -> None:
+    """Put what a service refused beside the field of ``form`` that it is about, else on top."""
+    if not hasattr(problem, "error_dict"):
+        form.add_error(None, problem)
+        return
+    for name, errors in problem.error_dict.items():
+        form.add_error(name if name in form.fields else None, errors)
+
+
+def chip(status: Status | None, on: date | None = None) -> dict[str, Any]:
+    """What ``_status.html`` takes for a status; without one nothing is due."""
+    if status is None:
+        return {"tone": "none", "word": "Nothing due"}
+    # A date that only says since when it is unknown would read as a due date.
+    return {"tone": TONES[status], "word": STATUS_LABELS[status], "on": None if status is Status.UNKNOWN else on}
+
+
+def paged(request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE) -> Page[AnyModel]:
+    """The page of ``rows`` that the address asks for; one past the end gives the last."""
+    return Paginator(rows, size).get_page(request.GET.get("page"))
+
+
+# --- the frame around every page ------------------------------------------------------------------
+
+_DESK = (
+    ("Overview", "desk:overview"),
+    ("Due", "desk:due"),
+    ("Sites", "desk:sites"),
+    ("Units", "desk:units"),
+    ("Visits", "desk:visits"),
+    ("Certificates", "desk:certificates"),
+    ("Tables", "desk:tables"),
+    ("Workshop", "bench:home"),
+)
+NAVIGATION: Mapping[str, tuple[tuple[str, str], ...]] = {
+    "manager": _DESK,
+    "dispatcher": _DESK,
+    "technician": (("My visits", "field:home"), ("Tables", "desk:tables")),
+    "workshop": (("Workshop", "bench:home"), ("Units", "desk:units"), ("Tables", "desk:tables")),
+    "owner": (
+        ("My premises", "portal:home"),
+        ("Certificates", "portal:certificates"),
+        ("Tables", "desk:tables"),
+    ),
+}
+
+
+def start_address(user: User) -> str:
+    """Where ``user`` lands after signing in: the start page of the role."""
+    items = NAVIGATION.get(user.role)
+    if not items:
+        raise PermissionDenied
+    return reverse(items[0][1])
+
+
+def nav_items(user: User, path: str) -> list[dict[str, Any]]:
+    """The pages that the role of ``user`` may open, the one that ``path`` belongs to marked."""
+    items = [{"label": label, "url": reverse(name)} for label, name in NAVIGATION.get(user.role, ())]
+    # The longest address that begins the path: /desk/ begins every page of the desk.
+    current = max((i["url"] for i in items if path.startswith(i["url"])), key=len, default=None)
+    return [item | {"is_current": item["url"] == current} for item in items]
+
+
+def frame(request: HttpRequest) -> dict[str, Any]:
+    """Context of every template: the firm's name and the navigation of the signed-in person."""
+    user = getattr(request, "user", None)
+    items = nav_items(user, request.path) if isinstance(user, User) else []
+    return {"firm_name": settings.FIRM_NAME, "nav_items": items, "standing_line": STANDING_LINE}
