@@ -6,6 +6,7 @@ import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from django import forms
@@ -14,7 +15,7 @@ from django.core.exceptions import ValidationError
 from inventory.measures import readings
 from inventory.measures.kinds import TASK_LABELS, Agent, Construction, Task, TestMethod
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
-from inventory.measures.units import Dimension, UnitOfMeasure, dimension_of
+from inventory.measures.units import Dimension, Measure, UnitOfMeasure, dimension_of
 from inventory.register.models import UnitModel
 from schedules.visits.models import VisitEntry
 from schedules.visits.services import Closing, EntryInput, demands_of, judge_readings
@@ -86,6 +87,39 @@ def habit_of(
     return {**_HABITS.get(country, _HABITS[""]), **habit}
 
 
+_PLACES: Mapping[UnitOfMeasure, int] = {
+    UnitOfMeasure.KILOPASCAL: 0,
+    UnitOfMeasure.PSI: 0,
+    UnitOfMeasure.GRAM: 0,
+    UnitOfMeasure.BAR: 1,
+    UnitOfMeasure.KGF_PER_CM2: 1,
+}
+
+
+def plate_of(model: UnitModel, habit: Habit) -> dict[Quantity, str]:
+    """What the register knows from the nameplate about each measured value, in this person's units."""
+    pressure, mass = habit[Dimension.PRESSURE], habit[Dimension.MASS]
+    told: dict[Quantity, str] = {}
+    # The pressure of a liquefied gas says nothing about its fill.
+    if model.working_pressure_kpa and model.agent != Agent.CARBON_DIOXIDE:
+        working = _in_unit(model.working_pressure_kpa, UnitOfMeasure.KILOPASCAL, pressure)
+        told[Quantity.GAUGE_PRESSURE] = f"On the plate: {working} working pressure."
+    if model.test_pressure_kpa:
+        tested = _in_unit(model.test_pressure_kpa, UnitOfMeasure.KILOPASCAL, pressure)
+        told[Quantity.TEST_PRESSURE] = f"On the plate: {tested} test pressure."
+    if model.full_mass_g:
+        full = _in_unit(model.full_mass_g, UnitOfMeasure.GRAM, mass)
+        told[Quantity.GROSS_MASS] = f"On the plate: {full} full, complete."
+    if model.charge_mass_g:
+        charge = _in_unit(model.charge_mass_g, UnitOfMeasure.GRAM, mass)
+        told[Quantity.CHARGE_MASS] = f"On the plate: {charge} charge."
+    return told
+
+
+def _in_unit(value: int, stored: UnitOfMeasure, shown: UnitOfMeasure) -> str:
+    return f"{Measure(Decimal(value), stored).rounded(shown, _PLACES.get(shown, 2))} {shown.value}"
+
+
 @dataclass(frozen=True, slots=True)
 class MeasureField:
     """A measured value on the form: figures, unit, and why it is asked for."""
@@ -95,6 +129,7 @@ class MeasureField:
     unit: forms.BoundField
     why: str
     is_demanded: bool
+    plate: str
 
     @property
     def label(self) -> str:
@@ -195,12 +230,13 @@ class EntryForm(forms.Form):
             for demand in demands_of(model, task):
                 names = " or ".join(QUANTITY_LABELS[q].lower() for q in demand.any_of)
                 told = f"For {TASK_LABELS[Task(task)].lower()}: {demand.why}."
+                if len(demand.any_of) > 1:
+                    told += f" One of {names} is enough."
                 for quantity in demand.any_of:
-                    self._reasons.setdefault(
-                        quantity, told if len(demand.any_of) == 1 else f"{told} One of {names} is enough."
-                    )
+                    self._reasons.setdefault(quantity, told)
         for quantity in (*self._asked, *(q for q in Quantity if q not in offered)):
             self._add_measure(quantity, habit)
+        self._plate = plate_of(model, habit)
         # Built from rows that were read once, so that neither showing nor choosing asks the database again.
         self._models = {str(m.public_id): m for m in models}
         field = self.fields["new_model"]
@@ -243,6 +279,7 @@ class EntryForm(forms.Form):
             unit=self[f"unit_{quantity}"],
             why=self._reasons.get(quantity, ""),
             is_demanded=quantity in self._reasons,
+            plate=self._plate.get(quantity, ""),
         )
 
     @property

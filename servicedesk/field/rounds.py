@@ -164,6 +164,7 @@ class Stop:
     jobs: list[Job] = field(default_factory=list)
     dues: list[DueTask] = field(default_factory=list)
     entry: VisitEntry | None = None
+    owed: list[Obligation] = field(default_factory=list)
 
     @property
     def is_listed(self) -> bool:
@@ -220,7 +221,11 @@ class Round:
 
 
 def round_of(visit: Visit, now: datetime) -> Round:
-    """The round of ``visit``; three queries whatever the number of units."""
+    """The round of ``visit``; three queries whatever the number of units.
+
+    Without the reasons: working them out for 300 units takes longer than a page may; ``with_reasons``
+    gives those of one unit when somebody asks.
+    """
     today = local_today(visit.site, now)
     stops: dict[int, Stop] = {}
     jobs = visit.jobs.select_related("unit__model", "unit__location", "location").order_by("pk")
@@ -236,13 +241,8 @@ def round_of(visit: Visit, now: datetime) -> Round:
         stops[unit_id].entry = entry
     obligations: dict[int, list[Obligation]] = defaultdict(list)
     wanted = {job.task for stop in stops.values() for job in stop.jobs}
-    rows = list(
-        Obligation.objects.filter(unit__in=list(stops), task__in=wanted).order_by(
-            "unit_id", "latest_on", "pk"
-        )
-    )
-    attach_why(rows, now)
-    for row in rows:
+    rows = Obligation.objects.filter(unit__in=list(stops), task__in=wanted)
+    for row in rows.order_by("unit_id", "latest_on", "pk"):
         obligations[row.unit_id].append(row)
     for unit_id, stop in stops.items():
         stop.dues = dues_of(stop.jobs, obligations[unit_id], today=today)
@@ -313,16 +313,22 @@ def steps_of(visit: Visit) -> Steps:
 
 
 def stop_of(visit: Visit, unit: Unit, now: datetime) -> Stop:
-    """One unit of the round with everything that is due on it; also a unit beyond the list."""
+    """One unit of the round, or beyond the list, with all that is due on it; the reasons come apart."""
     jobs = list(visit.jobs.filter(unit=unit).select_related("location").order_by("pk"))
     location = unit.location or (jobs[0].location if jobs else None)
     stop = Stop(unit, location, jobs)
     stop.entry = (
         VisitEntry.objects.filter(visit=visit, unit=unit).select_related("made_by").order_by("-pk").first()
     )
-    rows = list(Obligation.objects.ours().filter(unit=unit).order_by("latest_on", "pk"))
-    attach_why(rows, now)
-    stop.dues = dues_of(jobs, rows, today=local_today(visit.site, now), others=True)
+    stop.owed = list(Obligation.objects.ours().filter(unit=unit).order_by("latest_on", "pk"))
+    stop.dues = dues_of(jobs, stop.owed, today=local_today(visit.site, now), others=True)
+    return stop
+
+
+def with_reasons(stop: Stop, visit: Visit, now: datetime) -> Stop:
+    """``stop`` with the reason of each of its dates; four queries."""
+    attach_why(stop.owed, now)
+    stop.dues = dues_of(stop.jobs, stop.owed, today=local_today(visit.site, now), others=True)
     return stop
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
-from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
@@ -16,8 +14,6 @@ from django.shortcuts import redirect
 from django.urls import reverse
 
 from inventory.errors import Conflict
-from inventory.measures.kinds import Agent
-from inventory.measures.units import Dimension, Measure, UnitOfMeasure
 from inventory.register.models import Unit, UnitModel, local_today
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import certificates_for
@@ -27,7 +23,7 @@ from schedules.due.queries import Status, status_on
 from schedules.visits.models import Visit, VisitEntry
 from schedules.visits.services import add_entry, tally
 from servicedesk.access import Act
-from servicedesk.field.cautions import cautions_for
+from servicedesk.field.cautions import caution_words, cautions_for
 from servicedesk.field.forms import CloseForm, EntryForm, Habit, habit_of
 from servicedesk.field.rounds import (
     OPEN_TO_TECHNICIAN,
@@ -39,10 +35,13 @@ from servicedesk.field.rounds import (
     steps_of,
     stop_of,
     visits_of,
+    with_reasons,
 )
 from servicedesk.pages import PageView, chip
 from servicedesk.portal.papers import pdf_answer
+from servicedesk.portal.words import say_stamp
 
+SHOWN_REMAINING = 40
 # What the people on site have to hear before the technician leaves.
 READ_OUT = (
     VisitEntry.Result.FAILED,
@@ -110,9 +109,20 @@ class RoundView(FieldView):
             "hours": list(visit.site.access_windows.filter(weekday=visit.planned_on.weekday())),
             "next_stop": next_stop,
             "cautions": cautions_for(stop.unit.model for stop in walk.stops),
+            "caution_words": caution_words(stop.unit.model for stop in walk.stops),
             "certificate": _certificate_of(self, visit),
         }
         return self.page("field/round.html", context)
+
+
+def unit_on(visit: Visit, unit_id: UUID) -> Unit | None:
+    """The unit of that id, as long as it is on the visit's site or list."""
+    return (
+        Unit.objects.filter(Q(site=visit.site_id) | Q(jobs__visit=visit), public_id=unit_id)
+        .select_related("model", "location")
+        .distinct()
+        .first()
+    )
 
 
 class UnitView(FieldView):
@@ -123,7 +133,7 @@ class UnitView(FieldView):
     def get(self, request: HttpRequest, visit_id: UUID, unit_id: UUID) -> HttpResponse:
         """Show the form, filled from the entry that counts now."""
         visit = self.visit_or_404(visit_id)
-        unit = self._unit(visit, unit_id)
+        unit = unit_on(visit, unit_id)
         if unit is None:
             return self._elsewhere(visit, unit_id)
         stop = stop_of(visit, unit, self.now)
@@ -132,7 +142,7 @@ class UnitView(FieldView):
     def post(self, request: HttpRequest, visit_id: UUID, unit_id: UUID) -> HttpResponse:
         """Store the entry and go on to the next unit without a result."""
         visit = self.visit_or_404(visit_id)
-        unit = self._unit(visit, unit_id)
+        unit = unit_on(visit, unit_id)
         if unit is None:
             return self._elsewhere(visit, unit_id)
         stop = stop_of(visit, unit, self.now)
@@ -166,15 +176,6 @@ class UnitView(FieldView):
             return redirect("field:close", visit_id=visit.public_id)
         return redirect("field:unit", visit_id=visit.public_id, unit_id=following.public_id)
 
-    def _unit(self, visit: Visit, unit_id: UUID) -> Unit | None:
-        """The unit, as long as it is on the visit's site or list."""
-        return (
-            Unit.objects.filter(Q(site=visit.site_id) | Q(jobs__visit=visit), public_id=unit_id)
-            .select_related("model", "location")
-            .distinct()
-            .first()
-        )
-
     def _elsewhere(self, visit: Visit, unit_id: UUID) -> HttpResponse:
         """Say that the unit belongs to another site, where the technician may know that it exists at all."""
         unit = Unit.objects.visible_to(self.scope).filter(public_id=unit_id).select_related("site").first()
@@ -198,8 +199,18 @@ class UnitView(FieldView):
         self.habit = habit_of(visit.site.country, rows[:12])
         return EntryForm(data, stop=stop, habit=self.habit, models=list(models))
 
+    def _is_first_of_kind(self, visit: Visit, unit: Unit) -> bool:
+        alike = VisitEntry.objects.filter(
+            visit=visit,
+            unit__model__agent=unit.model.agent,
+            unit__model__construction=unit.model.construction,
+            unit__model__is_wheeled=unit.model.is_wheeled,
+        )
+        return not alike.exclude(unit=unit).exists()
+
     def _show(self, visit: Visit, stop: Stop, form: EntryForm, status: int = 200) -> HttpResponse:
         steps = steps_of(visit)
+        with_reasons(stop, visit, self.now)
         context = {
             "crumbs": self.crumbs(visit),
             "visit": visit,
@@ -210,11 +221,26 @@ class UnitView(FieldView):
             "steps": steps,
             "position": steps.position(stop.unit.pk),
             "is_open": visit.state in OPEN_TO_TECHNICIAN,
-            "plate": _plate(stop.unit.model, self.habit),
+            "made": say_stamp(stop.unit.made),
             "cautions": cautions_for([stop.unit.model], general=False),
+            # In the way of the first unit of a kind, and of no other.
+            "is_first_of_kind": self._is_first_of_kind(visit, stop.unit),
             "every_kind": "models" in self.request.GET,
         }
         return self.page("field/unit.html", context, status=status)
+
+
+class WhyView(FieldView):
+    """Why the work on one unit is due; the round fetches it when somebody asks."""
+
+    def get(self, request: HttpRequest, visit_id: UUID, unit_id: UUID) -> HttpResponse:
+        """Show the reasons, a page of its own where no script fetches it."""
+        visit = self.visit_or_404(visit_id)
+        unit = unit_on(visit, unit_id)
+        if unit is None:
+            raise Http404
+        stop = with_reasons(stop_of(visit, unit, self.now), visit, self.now)
+        return self.page("field/why.html", {"crumbs": self.crumbs(visit), "visit": visit, "stop": stop})
 
 
 class CloseView(FieldView):
@@ -288,13 +314,15 @@ class ClosedView(FieldView):
         visit = self.visit_or_404(visit_id)
         if visit.state != Visit.State.CLOSED:
             return redirect("field:round", visit_id=visit.public_id)
+        remaining = _remaining(self, visit)
         context = {
             "crumbs": self.crumbs(visit),
             "visit": visit,
             "site": visit.site,
             "certificate": _certificate_of(self, visit),
             "counts": [(r.label, visit.counts.get(r.value, 0)) for r in VisitEntry.Result],
-            "remaining": _remaining(self, visit),
+            "remaining": remaining[:SHOWN_REMAINING],
+            "remaining_more": max(0, len(remaining) - SHOWN_REMAINING),
             "away": list(
                 Unit.objects.filter(
                     site=visit.site,
@@ -334,7 +362,7 @@ def _remaining(view: FieldView, visit: Visit) -> list[dict[str, Any]]:
         .order_by("latest_on", "unit__number", "pk")
     )
     found: dict[int, dict[str, Any]] = {}
-    for row in rows.defer("why"):
+    for row in rows:
         status = status_on(
             knowledge=row.knowledge, latest_on=row.latest_on, earliest_on=row.earliest_on, today=today
         )
@@ -342,32 +370,3 @@ def _remaining(view: FieldView, visit: Visit) -> list[dict[str, Any]]:
             line = found.setdefault(row.unit_id, {"unit": row.unit, "dues": []})
             line["dues"].append({"label": row.get_task_display(), "chip": chip(status, row.latest_on)})
     return list(found.values())
-
-
-def _plate(model: UnitModel, habit: Habit) -> list[tuple[str, str]]:
-    """What the register knows from the nameplate, in the units this person uses."""
-    pressure, mass = habit[Dimension.PRESSURE], habit[Dimension.MASS]
-    facts: list[tuple[str, str]] = []
-    for name, value in (
-        ("Working pressure", model.working_pressure_kpa),
-        ("Test pressure", model.test_pressure_kpa),
-    ):
-        if value and not (name == "Working pressure" and model.agent == Agent.CARBON_DIOXIDE):
-            facts.append((name, _in_unit(value, UnitOfMeasure.KILOPASCAL, pressure)))
-    for name, value in (("Full, complete", model.full_mass_g), ("Charge", model.charge_mass_g)):
-        if value:
-            facts.append((name, _in_unit(value, UnitOfMeasure.GRAM, mass)))
-    return facts
-
-
-_PLACES: Mapping[UnitOfMeasure, int] = {
-    UnitOfMeasure.KILOPASCAL: 0,
-    UnitOfMeasure.PSI: 0,
-    UnitOfMeasure.GRAM: 0,
-    UnitOfMeasure.BAR: 1,
-    UnitOfMeasure.KGF_PER_CM2: 1,
-}
-
-
-def _in_unit(value: int, stored: UnitOfMeasure, shown: UnitOfMeasure) -> str:
-    return f"{Measure(Decimal(value), stored).rounded(shown, _PLACES.get(shown, 2))} {shown.value}"

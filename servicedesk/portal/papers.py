@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
 from uuid import UUID
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils.http import content_disposition_header
 
 from inventory.access import Scope
-from schedules.certificates.content import verify_url
+from schedules.certificates.content import group_code
 from schedules.certificates.models import Certificate
 from schedules.certificates.services import CertificateDamaged, pdf_bytes
 
@@ -36,4 +36,4 @@ def pdf_answer(request: HttpRequest, scope: Scope, certificate_id: UUID) -> Http
 
 def verify_path(code: str) -> str:
     """Where anybody can check a certificate, as an address on this site."""
-    return urlsplit(verify_url(code)).path
+    return reverse("verify-certificate", args=[group_code(code)])

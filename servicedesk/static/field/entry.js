@@ -115,6 +115,18 @@ const enhance = (form) => {
     );
   };
   form.addEventListener("change", show);
+  // A finger on "serviced" goes on to the figure that the pass needs, with its number keys. Not from the
+  // keyboard: there a focus that jumps while one walks through the results would be in the way.
+  form.addEventListener("click", (event) => {
+    const pad = /** @type {HTMLElement} */ (event.target).closest("label.choice");
+    if (event.detail === 0 || pad?.querySelector("input")?.value !== "serviced") return;
+    /** @type {HTMLInputElement[]} */
+    const needed = [...form.querySelectorAll("[data-demanded] .reading input")].map(
+      (input) => /** @type {HTMLInputElement} */ (input),
+    );
+    // After the click itself, which gives the focus to the pad.
+    setTimeout(() => needed.find((input) => input.value.trim() === "")?.focus());
+  });
   show();
 };
 
