@@ -100,6 +100,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "servicedesk.pages.frame",
             ],
             "loaders": [
                 (
@@ -162,6 +163,7 @@ LOGOUT_REDIRECT_URL = "sign-in"
 # stranger elsewhere cannot lock a technician out.
 AXES_FAILURE_LIMIT = 10
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_LOCKOUT_CALLABLE = "servicedesk.accounts.views.locked_out"
 AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_RESET_ON_SUCCESS = True
 AXES_VERBOSE = False
@@ -342,6 +344,11 @@ CELERY_BEAT_SCHEDULE = {
         "task": "schedules.tasks.render_waiting_certificates",
         "schedule": 60,
         "options": {"expires": 60},
+    },
+    "forget-old-answers": {
+        "task": "servicedesk.tasks.forget_old_answers",
+        "schedule": crontab(hour="3", minute="40"),
+        "options": {"expires": 6 * 3600},
     },
 }
 

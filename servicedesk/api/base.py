@@ -9,16 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import cached_property, partial
-from typing import Any, ClassVar
+from typing import IO, Any, ClassVar
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
+from django.core.exceptions import RequestDataTooBig
 from django.db.models import Model, QuerySet
 from django.http import Http404
 from django.utils import timezone
 from rest_framework import serializers
-from rest_framework.exceptions import ValidationError
+from rest_framework.exceptions import ParseError, ValidationError
 from rest_framework.negotiation import BaseContentNegotiation
-from rest_framework.parsers import BaseParser
+from rest_framework.parsers import BaseParser, JSONParser
 from rest_framework.permissions import BasePermission
 from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
@@ -52,6 +54,26 @@ class AlwaysJson(BaseContentNegotiation):
         return renderer, renderer.media_type
 
 
+class LimitedJson(JSONParser):
+    """Reads a JSON body of a length that is known and bearable."""
+
+    def parse(
+        self,
+        stream: IO[Any],
+        media_type: str | None = None,
+        parser_context: Mapping[str, Any] | None = None,
+    ) -> Any:
+        """The parsed body. Django's own limit holds only for bodies that it reads itself."""
+        request = (parser_context or {})["request"]
+        limit = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+        if limit is not None and int(request.META.get("CONTENT_LENGTH") or 0) > limit:
+            raise RequestDataTooBig
+        try:
+            return super().parse(stream, media_type, parser_context)
+        except RecursionError as error:
+            raise ParseError("It is nested too deeply.") from error
+
+
 class MayAct(BasePermission):
     """Signed in, and allowed one of the acts that the view names for the action."""
 
@@ -70,6 +92,7 @@ class ScopedViewSet(GenericViewSet[Any]):
     """Base of every resource: rows in scope only, one act per action, repeats answered alike."""
 
     permission_classes = [MayAct]
+    parser_classes = [LimitedJson]
     pagination_class = KeysetPagination
     throttle_classes = [AnonRateThrottle, UserRateThrottle]
     content_negotiation_class = AlwaysJson

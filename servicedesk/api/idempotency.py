@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -25,6 +26,8 @@ from servicedesk.api.models import IdempotentAnswer
 HEADER = "Idempotency-Key"
 REPLAYED = "Idempotency-Replayed"
 MAX_LENGTH = 120
+# Longer than any phone keeps a request that it could not send.
+KEEP_DAYS = 90
 _CLAIMED = 0
 
 
@@ -83,8 +86,14 @@ def answer_once(request: Request, act: Callable[[], Response], *, required: bool
 
 def request_digest(request: Request) -> str:
     """SHA-256 over method, address and content; the order of members in a JSON object does not matter."""
-    content = json.dumps(request.data, sort_keys=True, ensure_ascii=False, default=str)
+    content = json.dumps(request.data, sort_keys=True, default=str)
     return hashlib.sha256("\n".join((str(request.method), request.path, content)).encode()).hexdigest()
+
+
+def forget_answers(*, now: datetime) -> int:
+    """Delete answers that nobody repeats a request for any more; return how many."""
+    deleted, _ = IdempotentAnswer.objects.filter(created_at__lt=now - timedelta(days=KEEP_DAYS)).delete()
+    return deleted
 
 
 def _claim(request: Request, key: str, digest: str) -> IdempotentAnswer:

@@ -136,7 +136,7 @@ class ObligationViewSet(Listed):
     serializer_class = ObligationSerializer
     filter_backends = [DjangoFilterBackend]
     filterset_class = ObligationFilter
-    page_order = ("latest_on", "unit__number", "task", "table_key", "rule_id")
+    page_order = ("latest_on", "unit__number", "task", "table_key")
     page_nulls_last = True
     acts = {"list": (Act.SEE_REGISTER,)}
 

@@ -9,7 +9,6 @@ set, the first column may be empty, and those rows come last, on both databases 
 from __future__ import annotations
 
 import base64
-import binascii
 import json
 from collections.abc import Sequence
 from typing import Any
@@ -41,7 +40,7 @@ class KeysetPagination(BasePagination):
         nulls_last: bool = getattr(view, "page_nulls_last", False)
         self.request = request
         size = self._size(request)
-        after = self._after(request, queryset.model, order)
+        after = self._after(request, queryset.model, order, nulls_last=nulls_last)
         if nulls_last:
             rows = _nulls_last(queryset, order, after, size + 1)
         else:
@@ -103,7 +102,9 @@ class KeysetPagination(BasePagination):
             raise ValidationError({self.size_param: f"Enter a whole number from 1 to {self.max_page_size}."})
         return int(text)
 
-    def _after(self, request: Request, model: type[Model], order: Sequence[str]) -> list[Any] | None:
+    def _after(
+        self, request: Request, model: type[Model], order: Sequence[str], *, nulls_last: bool
+    ) -> list[Any] | None:
         text = request.query_params.get(self.cursor_param)
         if text is None:
             return None
@@ -111,11 +112,13 @@ class KeysetPagination(BasePagination):
             values = json.loads(base64.urlsafe_b64decode(text.encode("ascii") + b"=" * (-len(text) % 4)))
             if not isinstance(values, list) or len(values) != len(order):
                 raise ValueError("a cursor of another list")
+            if None in values[1:] or (values[0] is None and not nulls_last):
+                raise ValueError("an empty value where the list has none")
             return [
                 None if value is None else _field(model, name).to_python(value)
                 for name, value in zip(order, values, strict=True)
             ]
-        except (ValueError, binascii.Error, DomainError, TypeError) as error:
+        except (ValueError, TypeError, OverflowError, RecursionError, DomainError) as error:
             raise ValidationError(
                 {self.cursor_param: "This cursor cannot be read. Start again without it, or follow `next`."}
             ) from error

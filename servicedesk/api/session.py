@@ -19,7 +19,7 @@ from rest_framework.response import Response
 from rest_framework.throttling import AnonRateThrottle, BaseThrottle, UserRateThrottle
 from rest_framework.views import APIView
 
-from servicedesk.api.base import AlwaysJson
+from servicedesk.api.base import AlwaysJson, LimitedJson
 from servicedesk.api.tokens import BearerToken, expires_at
 
 
@@ -47,6 +47,7 @@ class TokenView(APIView):
     """Sign in and out. The one view that strangers may call."""
 
     content_negotiation_class = AlwaysJson
+    parser_classes = [LimitedJson]
 
     def get_authenticators(self) -> list[Any]:
         """None for signing in: an old token in the header must not stand in the way of a new one."""

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
 from typing import Any
 from uuid import UUID
 
 import django_filters
 from django.core.exceptions import ValidationError as DomainError
+from django.core.validators import MaxValueValidator
 from django.db import transaction
-from django.db.models import Count, Prefetch, QuerySet
+from django.db.models import Prefetch, QuerySet
 from django_filters.rest_framework import DjangoFilterBackend
 from drf_spectacular.utils import (
     OpenApiResponse,
@@ -35,6 +37,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import attach_why
 from schedules.rulebook.queries import confirmations
 from schedules.visits.models import Job, Visit, VisitEntry
+from schedules.visits.queries import Load, loads
 from schedules.visits.services import (
     Closing,
     EntryInput,
@@ -63,6 +66,8 @@ from servicedesk.api.references import (
 from servicedesk.api.units import UnitModelSerializer
 
 MAX_BATCH = 500
+# Far enough for any plan, and date arithmetic stays inside the calendar.
+LAST_DAY = MaxValueValidator(date(2199, 12, 31), "Choose a day in this or the next century.")
 MAX_HORIZON_DAYS = 731
 
 _SERVING = (Act.SEE_DESK, Act.RECORD_VISITS, Act.SEE_PORTAL)
@@ -123,11 +128,13 @@ class VisitSerializer(PageSerializer):
 
     def get_unit_count(self, visit: Visit) -> int:
         """Units on the visit's list."""
-        return int(self.context["sizes"].get(visit.pk, (0, 0))[0])
+        found: Load = self.context["loads"].get(visit.pk, Load())
+        return found.units
 
     def get_job_count(self, visit: Visit) -> int:
         """Tasks on the visit's list."""
-        return int(self.context["sizes"].get(visit.pk, (0, 0))[1])
+        found: Load = self.context["loads"].get(visit.pk, Load())
+        return found.jobs
 
     @extend_schema_field(CountsSerializer(allow_null=True))
     def get_counts(self, visit: Visit) -> dict[str, int] | None:
@@ -177,7 +184,7 @@ class JobSerializer(serializers.Serializer[Job]):
         """The explanation of the obligation that the job answers."""
         if job.record_id is not None:
             return []
-        return list(self.context["why"].get((job.unit_id, job.table_key, job.task, job.rule_id), ()))
+        return list(self.context["why"].get((job.unit_id, job.table_key, job.task), ()))
 
     @extend_schema_field(DemandSerializer(many=True))
     def get_demands(self, job: Job) -> list[dict[str, Any]]:
@@ -310,6 +317,7 @@ class ProposeSerializer(serializers.Serializer[Any]):
     planned_on = serializers.DateField(
         required=False,
         allow_null=True,
+        validators=[LAST_DAY],
         help_text="Civil date at the site; chosen from the due dates if left out.",
     )
 
@@ -320,7 +328,7 @@ class AssignSerializer(serializers.Serializer[Any]):
     technician = serializers.UUIDField(
         allow_null=True, help_text="A technician, or null to take the visit back."
     )
-    planned_on = serializers.DateField()
+    planned_on = serializers.DateField(validators=[LAST_DAY])
     version = serializers.IntegerField(min_value=1, help_text="The version of the visit that you looked at.")
 
 
@@ -446,13 +454,7 @@ class VisitViewSet(Shown):
     def facts_about(self, rows: Sequence[Visit]) -> dict[str, Any]:
         """Sizes of all ``rows``; where one is shown, its units with entries and explanations too."""
         if self.action == "list":
-            counted = (
-                Job.objects.filter(visit__in=[visit.pk for visit in rows])
-                .order_by()
-                .values_list("visit_id")
-                .annotate(Count("unit", distinct=True), Count("pk"))
-            )
-            return {"sizes": {pk: (units, jobs) for pk, units, jobs in counted}}
+            return {"loads": loads(visit.pk for visit in rows)}
         jobs = [job for visit in rows for job in visit.jobs.all()]
         # At the site of the visit only: a unit that has moved on is judged by another site's tables.
         owed = list(
@@ -462,9 +464,9 @@ class VisitViewSet(Shown):
         )
         attach_why(owed, self.now)
         return {
-            "sizes": {v.pk: (len({j.unit_id for j in v.jobs.all()}), len(v.jobs.all())) for v in rows},
+            "loads": {v.pk: Load(len({j.unit_id for j in v.jobs.all()}), len(v.jobs.all())) for v in rows},
             "standing": confirmations(),
-            "why": {(row.unit_id, row.table_key, row.task, row.rule_id): row.why for row in owed},
+            "why": {(row.unit_id, row.table_key, row.task): row.why for row in owed},
             "units": {visit.pk: list(_units_of(visit)) for visit in rows},
         }
 
@@ -473,7 +475,7 @@ class VisitViewSet(Shown):
     @extend_schema(
         summary="Propose a visit",
         description="Bundles what falls due at a site, and what may be pulled forward to the same trip. "
-        " Answers 409 `nothing_due` where there is nothing to go for.",
+        "Answers 409 `nothing_due` where there is nothing to go for.",
         request=ProposeSerializer,
         responses={201: VisitDetailSerializer},
         examples=examples.PROPOSE,
