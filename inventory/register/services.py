@@ -54,7 +54,13 @@ def hang_unit(
             "Choose another unit."
         )
     _close_open_placement(unit, on=on)
-    placement = Placement(unit=unit, location=location, from_on=on, opened_by=by, reason=reason)
+    placement = Placement(
+        unit=unit,
+        location=location,
+        from_on=on,
+        opened_by_id=by.pk if by is not None else None,
+        reason=reason,
+    )
     placement.full_clean()
     placement.save()
     Unit.objects.filter(pk=unit.pk).update(

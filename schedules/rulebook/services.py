@@ -52,7 +52,7 @@ def adopt_table(
         table_version=version,
         site=site,
         owner=owner,
-        adopted_by=by,
+        adopted_by_id=by.pk if by is not None else None,
         adopted_at=at,
         reason=reason,
     )
@@ -90,7 +90,7 @@ def confirm_table(
         table_key=key,
         table_version=version,
         table_digest=table.digest,
-        confirmed_by=by,
+        confirmed_by_id=by.pk,
         confirmed_name=name.strip(),
         confirmed_at=at,
         local_code=local_code.strip(),
@@ -109,4 +109,10 @@ def withdraw_confirmation(confirmation_id: int, *, by: Person, reason: str, at: 
         .filter(pk=confirmation_id)
         .update(withdrawn_at=at, withdrawn_by=by, withdrawn_reason=reason.strip())
     )
+    return moved == 1
+
+
+def withdraw_adoption(adoption_id: int, *, by: Person, at: datetime) -> bool:
+    """Withdraw a standing adoption; return False when someone was faster."""
+    moved = Adoption.objects.standing().filter(pk=adoption_id).update(withdrawn_at=at, withdrawn_by=by)
     return moved == 1

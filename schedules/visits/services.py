@@ -131,7 +131,14 @@ def propose_visits(
         ]
         if not included:
             continue
-        visits.append(Visit(site=site, planned_on=day, latest_on=included[0].latest_on, proposed_by=by))
+        visits.append(
+            Visit(
+                site=site,
+                planned_on=day,
+                latest_on=included[0].latest_on,
+                proposed_by_id=by.pk if by is not None else None,
+            )
+        )
         jobs_of.append(included)
     if not visits:
         return []
@@ -276,7 +283,7 @@ def add_entry(visit: Visit, entry: EntryInput, *, by: Person, now: datetime) -> 
                 method=entry.method,
                 replacement=dict(entry.replacement) if entry.replacement else None,
                 remarks=entry.remarks,
-                made_by=by,
+                made_by_id=by.pk,
                 device_at=entry.device_at,
                 received_at=now,
             )
@@ -468,7 +475,8 @@ def _check_replacement(replacement: Mapping[str, str] | None, *, today: date) ->
                 }
             )
         return
-    if not UnitModel.objects.filter(public_id=_uuid_or_none(replacement.get("model", ""))).exists():
+    model_id = _uuid_or_none(replacement.get("model", ""))
+    if model_id is None or not UnitModel.objects.filter(public_id=model_id).exists():
         raise ValidationError(
             {"replacement": "Choose the model of the new unit from the list of unit models."}
         )
@@ -660,10 +668,10 @@ def _write_records(
             job_of_record.append(by_task.get(task))
     records = add_records(new)
     linked = []
-    for record, job in zip(records, job_of_record, strict=True):
-        if job is not None:
-            job.record = record
-            linked.append(job)
+    for record, done in zip(records, job_of_record, strict=True):
+        if done is not None:
+            done.record = record
+            linked.append(done)
     Job.objects.bulk_update(linked, ["record"], batch_size=500)
     return records
 
