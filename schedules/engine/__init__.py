@@ -21,10 +21,11 @@ pressure test alone):
 >>> recharge = Done("recharge", Stamp.of(2021, 6, 15))
 >>> found = obligations(unit, [recharge], load_tables()["us-osha-1910-157"], date(2026, 1, 1))
 >>> for item in found:
-...     print(item.task, item.latest)
+...     print(item.task, item.latest or item.knowledge)
 visual_inspection 2018-04-30
 maintenance 2019-03-31
 internal_examination 2027-06-15
+recharge on_event
 hydrostatic_test 2030-03-31
 
 How it is laid out: ``facts`` is what comes in, ``past`` sorts the history into what counts and

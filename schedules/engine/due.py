@@ -159,7 +159,10 @@ class _Judge:
         if failure is not None and any(draft.is_dated for draft in drafts):
             day = failure.stamp.first or self.due_now
             line = f"{TASK_LABELS[task]} failed ({failure.stamp}) and has not passed since: due from then on."
-            drafts.append(due_on(rules.calendar[0], failed_basis(failure), day, line))
+            again = due_on(rules.calendar[0], failed_basis(failure), day, line)
+            drafts.append(
+                again if failure.stamp.is_known else replace(again, knowledge=Knowledge.UNKNOWN_BASIS)
+            )
         for rule in rules.events:
             happening = self.clocks.first_open(rule)
             if happening is None:
@@ -200,7 +203,10 @@ class _Judge:
         if failure is not None:
             line = f"{TASK_LABELS[task]} failed ({failure.stamp}); by this table that ends the unit's life."
             basis = failed_basis(failure)
-            self.endings.append(due_on(rule, basis, failure.stamp.first or self.due_now, line))
+            end = due_on(rule, basis, failure.stamp.first or self.due_now, line)
+            self.endings.append(
+                end if failure.stamp.is_known else replace(end, knowledge=Knowledge.UNKNOWN_BASIS)
+            )
             return Draft(rule, Knowledge.BARRED, (line,), basis)
         if rule.at_most is None or not draft.is_dated:
             return draft
