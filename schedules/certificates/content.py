@@ -26,6 +26,7 @@ from inventory.people import Person
 from inventory.register.models import Location, Placement, Site, Unit
 from schedules.due.models import Obligation
 from schedules.due.queries import Status, status_on
+from schedules.engine import Knowledge
 from schedules.rulebook.queries import confirmations, states_for_site, table_state, table_version
 from schedules.rules import IntervalTable
 from schedules.visits.models import Job, Visit, VisitEntry
@@ -74,6 +75,7 @@ EXCEPTION_WORDS: Mapping[str, str] = {
     "away": "Out of service",
     "overdue": "Overdue",
     "unknown_date": "Date unknown",
+    "barred": "Not to be done",
     "uncovered": "No rule",
     "not_on_list": "Not on the list",
 }
@@ -161,7 +163,9 @@ def recount(visit: Visit) -> dict[str, int]:
     written = ServiceRecord.objects.filter(visit_ref=visit.public_id, corrects__isnull=True)
     outcomes: dict[int, set[str]] = defaultdict(set)
     numbers: dict[int, str] = {}
-    for unit_id, number, outcome in written.order_by("unit_id").values_list("unit_id", "unit__number", "outcome"):
+    for unit_id, number, outcome in written.order_by("unit_id").values_list(
+        "unit_id", "unit__number", "outcome"
+    ):
         outcomes[unit_id].add(outcome)
         numbers[unit_id] = number
     torn = sorted(numbers[unit_id] for unit_id, found in outcomes.items() if len(found) > 1)
@@ -193,7 +197,8 @@ def recount(visit: Visit) -> dict[str, int]:
             for name, pair in differing.items()
         ]
         raise DoesNotReconcile(
-            f"The counts of visit {visit.number} differ from its records: {'; '.join(parts)}.", counts=differing
+            f"The counts of visit {visit.number} differ from its records: {'; '.join(parts)}.",
+            counts=differing,
         )
     return counts
 
@@ -202,7 +207,8 @@ def visit_content(visit: Visit, heading: Heading) -> dict[str, Any]:
     """Everything the certificate of a closed ``visit`` prints, as plain values.
 
     The number of queries does not grow with the number of units. Due dates are judged on
-    ``heading.issued_on``, the civil day at the site. Raises ``DoesNotReconcile``.
+    ``heading.issued_on``, the civil day at the site, from stored obligations that must be fresh.
+    Raises ``DoesNotReconcile``.
     """
     recount(visit)
     return _Gathered(visit, heading).content()
@@ -231,7 +237,10 @@ class _Gathered:
             self.jobs[job.unit_id].append(job)
         self.on_site: dict[int, Unit] = {
             unit.pk: unit
-            for unit in Unit.objects.on_duty().filter(site=self.site).select_related("model", "location").order_by("number")
+            for unit in Unit.objects.on_duty()
+            .filter(site=self.site)
+            .select_related("model", "location")
+            .order_by("number")
         }
         self.obligations: dict[int, list[Obligation]] = defaultdict(list)
         for owed in Obligation.objects.ours().filter(site=self.site).order_by("unit_id", "latest_on", "pk"):
@@ -309,7 +318,8 @@ class _Gathered:
 
     def content(self) -> dict[str, Any]:
         visit, heading = self.visit, self.heading
-        assert visit.done_on is not None and visit.closed_at is not None
+        assert visit.done_on is not None
+        assert visit.closed_at is not None
         units = [self._unit_line(unit_id, rows) for unit_id, rows in self._in_walking_order()]
         exceptions = self._exceptions()
         technicians = self._technicians()
@@ -358,11 +368,11 @@ class _Gathered:
             "units": units,
             "exceptions": exceptions,
             "statement": [
-                f"On {say_day(visit.done_on)} {_join([t['name'] for t in technicians])} of {settings.FIRM_NAME} visited "
-                f"the premises named above (visit {visit.number}).",
-                "The work shown in the table of units was recorded as done on the units named there, with the readings "
-                "and results shown. Each result stands for its own unit on that day; none is given for the premises as "
-                "a whole.",
+                f"On {say_day(visit.done_on)} {_join([t['name'] for t in technicians])} of "
+                f"{settings.FIRM_NAME} visited the premises named above (visit {visit.number}).",
+                "The work shown in the table of units was recorded as done on the units named there, with "
+                "the readings and results shown. Each result stands for its own unit on that day; none is "
+                "given for the premises as a whole.",
             ],
             "not_covered": [
                 "Units that the table does not name, and work that it does not show.",
@@ -371,14 +381,14 @@ class _Gathered:
                 "Any other fire protection equipment.",
                 *(
                     [
-                        "The monthly visual inspections, which the owner's own people make: nothing is said here about "
-                        "whether they were made."
+                        "The monthly visual inspections, which the owner's own people make: nothing is said "
+                        "here about whether they were made."
                     ]
                     if owners_look
                     else []
                 ),
-                "Whether any law or code is met. Due dates are worked out from the interval tables named here; local "
-                "codes, the maker's manual and licensed practice come first.",
+                "Whether any law or code is met. Due dates are worked out from the interval tables named "
+                "here; local codes, the maker's manual and licensed practice come first.",
             ],
             "standing_line": STANDING_LINE,
             "verify": {"code": group_code(heading.verify_code), "url": verify_url(heading.verify_code)},
@@ -470,7 +480,10 @@ class _Gathered:
         dated.sort(key=lambda row: (self._status(row) != Status.UNKNOWN, row.latest_on, row.pk))
         if not dated:
             uncovered = any(self._status(row) == Status.UNCOVERED for row in rows)
-            return {"state": "uncovered" if uncovered else "none", "text": "no rule" if uncovered else "no date"}
+            return {
+                "state": "uncovered" if uncovered else "none",
+                "text": "no rule" if uncovered else "no date",
+            }
         first = dated[0]
         assert first.latest_on is not None
         status = self._status(first)
@@ -483,6 +496,7 @@ class _Gathered:
             "text": say_day(first.latest_on),
             "latest_on": first.latest_on.isoformat(),
             "month": f"{first.latest_on:%Y-%m}",
+            "knowledge": first.knowledge,
             **reference,
         }
 
@@ -518,7 +532,12 @@ class _Gathered:
             found += self._standing_exceptions(unit)
         for unit in self._not_on_list():
             found.append(
-                _exception("not_on_list", unit, unit.location, f"Not seen on this visit. {self._due_sentence(unit.pk)}")
+                _exception(
+                    "not_on_list",
+                    unit,
+                    unit.location,
+                    f"Not seen on this visit. {self._due_sentence(unit.pk)}",
+                )
             )
         order = {kind: position for position, kind in enumerate(EXCEPTION_WORDS)}
         return sorted(found, key=lambda entry: order[entry["kind"]])
@@ -547,17 +566,17 @@ class _Gathered:
             text = f"The record made on this visit does not stand, so it shows no work. {remarks}"
         if text:
             found.append(_exception(result, unit, location, text))
-        for row in rows:
-            if row.corrects is not None:
-                found.append(
-                    _exception(
-                        "corrected",
-                        unit,
-                        location,
-                        f"{_task_label(row.task)}: recorded first as {row.corrects.get_outcome_display().lower()}, now "
-                        f"{row.get_outcome_display().lower()}. Reason: {_sentence(row.correction_reason)}",
-                    )
-                )
+        found += [
+            _exception(
+                "corrected",
+                unit,
+                location,
+                f"{_task_label(row.task)}: recorded first as {row.corrects.get_outcome_display().lower()}, "
+                f"now {row.get_outcome_display().lower()}. Reason: {_sentence(row.correction_reason)}",
+            )
+            for row in rows
+            if row.corrects is not None
+        ]
         if result == "serviced":
             done = {row.task for row in rows if row.outcome == ServiceRecord.Outcome.PASSED}
             for job in self.jobs.get(unit_id, []):
@@ -568,7 +587,8 @@ class _Gathered:
                             "task_not_done",
                             unit,
                             location,
-                            f"{_task_label(job.task)} was planned for this visit and was not recorded as done.{until}",
+                            f"{_task_label(job.task)} was planned for this visit and was not recorded as "
+                            f"done. {until}",
                         )
                     )
         return found
@@ -602,21 +622,33 @@ class _Gathered:
                     f"Last date unknown, so due now: {'; '.join(parts)}.",
                 )
             )
+        barred = [row for row in self.obligations.get(unit.pk, []) if row.knowledge == Knowledge.BARRED]
+        if barred:
+            parts = [f"{_task_label(row.task).lower()} ({self._said_by(row)})" for row in barred]
+            found.append(
+                _exception("barred", unit, location, f"Must not be done on this unit: {'; '.join(parts)}.")
+            )
         if rows := by_status[Status.UNCOVERED]:
             by_table: dict[str, list[str]] = defaultdict(list)
             for row in rows:
                 ref = self.refs.get((row.table_key, row.table_version), row.table_key)
                 by_table[ref].append(_task_label(row.task).lower())
-            parts = [f"table {ref} has no rule for {_join(tasks)} of this unit" for ref, tasks in by_table.items()]
+            parts = [
+                f"table {ref} has no rule for {_join(tasks)} of this unit" for ref, tasks in by_table.items()
+            ]
             text = "; ".join(parts)
             found.append(
-                _exception("uncovered", unit, location, f"{text[0].upper()}{text[1:]}. No date can be stated.")
+                _exception(
+                    "uncovered", unit, location, f"{text[0].upper()}{text[1:]}. No date can be stated."
+                )
             )
         return found
 
     def _said_by(self, row: Obligation) -> str:
         rule = self._rule_of(row)
-        return f"table {rule['table'] or rule['table_key']}" + (f", {rule['clause']}" if rule["clause"] else "")
+        return f"table {rule['table'] or rule['table_key']}" + (
+            f", {rule['clause']}" if rule["clause"] else ""
+        )
 
     def _due_sentence(self, unit_id: int) -> str:
         due = self._next_due(unit_id)
@@ -660,7 +692,11 @@ def _exception(kind: str, unit: Unit, location: Location | None, text: str) -> d
 
 
 def _place(location: Location | None) -> dict[str, str]:
-    return {"number": location.number, "text": location.place} if location else {"number": "", "text": "no place"}
+    return (
+        {"number": location.number, "text": location.place}
+        if location
+        else {"number": "", "text": "no place"}
+    )
 
 
 def _walk(location: Location | None) -> tuple[bool, int, str]:
@@ -710,7 +746,7 @@ def _letters(position: int) -> str:
 
 
 def _warning(tables: Sequence[Mapping[str, Any]]) -> str:
-    """The sentence near the top when a table behind the dates is unconfirmed; empty when all are confirmed."""
+    """The sentence near the top when a table behind the dates is unconfirmed; empty when none is."""
     if not tables:
         return "No interval table is in use for these premises, so no due dates can be stated."
     open_ones = [t["ref"] for t in tables if not t["is_confirmed"]]
@@ -719,8 +755,8 @@ def _warning(tables: Sequence[Mapping[str, Any]]) -> str:
     noun = "Interval table" if len(open_ones) == 1 else "Interval tables"
     verb = "is" if len(open_ones) == 1 else "are"
     return (
-        f"{noun} {_join(open_ones)} {verb} unconfirmed: shipped defaults that nobody has yet checked against local "
-        "code. Due dates by them may be wrong at this place."
+        f"{noun} {_join(open_ones)} {verb} unconfirmed: shipped defaults that nobody has yet checked against "
+        "local code. Due dates by them may be wrong at this place."
     )
 
 

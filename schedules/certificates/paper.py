@@ -33,32 +33,43 @@ STYLE_SHEETS = ("print/fonts.css", "print/certificate.css")
 PAPER_SIZES = ("A4", "Letter")
 
 
+class CannotPrint(RuntimeError):
+    """A file that papers are made with is missing, or a paper asks for one that is none of its business."""
+
+
 def make_pdf(content: Mapping[str, Any], *, digest: str) -> tuple[bytes, int]:
     """The certificate as PDF and the number of its pages.
 
-    ``digest`` is that of ``content`` and is printed; it also identifies the file.
+    ``digest`` is that of ``content`` and is printed; it also identifies the file. Raises
+    ``CannotPrint`` when a style sheet or font cannot be read: no paper comes out half dressed.
     """
     # Costs half a second and some 30 MB, which only those who make papers should pay.
     from weasyprint import CSS, HTML, Attachment
+    from weasyprint.urls import FatalURLFetchingError
 
-    fetcher, fonts, sheets = _stationery()
     page = CSS(string=f"@page {{ size: {_paper(content)} }}")
     issued_at = datetime.fromisoformat(content["issued_at"])
-    own_content = Attachment(
-        string=canonical_json(content),
-        name="certificate.json",
-        description="The content of this certificate as canonical JSON; its SHA-256 is printed on the last page.",
-        created=issued_at,
-        modified=issued_at,
-        relationship="Data",
-        url_fetcher=fetcher,
-    )
-    document = HTML(string=certificate_html(content, digest=digest), url_fetcher=fetcher).render(
-        stylesheets=[*sheets, page], font_config=fonts, pdf_variant="pdf/a-3a"
-    )
-    data = document.write_pdf(
-        pdf_variant="pdf/a-3a", pdf_identifier=digest[:32].encode(), attachments=[own_content]
-    )
+    try:
+        fetcher, fonts, sheets = _stationery()
+        document = HTML(string=certificate_html(content, digest=digest), url_fetcher=fetcher).render(
+            stylesheets=[*sheets, page], font_config=fonts, pdf_variant="pdf/a-3a"
+        )
+        own_content = Attachment(
+            string=canonical_json(content),
+            name="certificate.json",
+            description="What this certificate says, as canonical JSON; its SHA-256 is printed on the last "
+            "page.",
+            created=issued_at,
+            modified=issued_at,
+            relationship="Data",
+            url_fetcher=fetcher,
+        )
+        data = document.write_pdf(
+            pdf_variant="pdf/a-3a", pdf_identifier=digest[:32].encode(), attachments=[own_content]
+        )
+    except FatalURLFetchingError as error:
+        # No Exception to Python: it would end a worker that only one paper concerns.
+        raise CannotPrint(str(error)) from error
     return data, len(document.pages)
 
 
@@ -78,7 +89,10 @@ def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
         "closed_at": content["visit"]["closed_at"].replace("T", " ").replace("Z", " UTC"),
         **lists,
         # The PDF engine looks through the rest of a row group on every page: one long group costs the square.
-        **{f"{name}_by_50": [rows[i : i + 50] for i in range(0, len(rows), 50)] for name, rows in lists.items()},
+        **{
+            f"{name}_by_50": [rows[i : i + 50] for i in range(0, len(rows), 50)]
+            for name, rows in lists.items()
+        },
         # Without an own border: the page leaves more than the four modules that a reader wants free.
         "qr": segno.make(qr_text(url), error="m", micro=False).svg_data_uri(border=0, dark="#000"),
     }
@@ -123,12 +137,14 @@ def _paper(content: Mapping[str, Any]) -> str:
 
 
 def _print_tokens() -> str:
-    """The ``--print-*`` values of the token file; the rest of it speaks of screens, which paper engines refuse."""
-    return " ".join(re.findall(r"--print-[a-z-]+:[^;{}]+;", Path(_static(TOKENS)).read_text(encoding="utf-8")))
+    """The ``--print-*`` values of the token file; the rest speaks of screens, which paper engines refuse."""
+    return " ".join(
+        re.findall(r"--print-[a-z-]+:[^;{}]+;", Path(_static(TOKENS)).read_text(encoding="utf-8"))
+    )
 
 
 _kept = threading.local()
-# The font library tidies up behind itself, which it can no longer do once the interpreter is being taken down.
+# The font library tidies up behind itself, which it cannot once the interpreter is being taken down.
 atexit.register(_kept.__dict__.clear)
 
 
@@ -142,7 +158,9 @@ def _stationery() -> tuple[Any, Any, list[Any]]:
         from weasyprint.text.fonts import FontConfiguration
 
         fetcher, fonts = _fetcher(), FontConfiguration()
-        sheets = [CSS(filename=_static(name), font_config=fonts, url_fetcher=fetcher) for name in STYLE_SHEETS]
+        sheets = [
+            CSS(filename=_static(name), font_config=fonts, url_fetcher=fetcher) for name in STYLE_SHEETS
+        ]
         sheets.append(CSS(string=f":root {{ {_print_tokens()} }}"))
         _kept.stationery = (fetcher, fonts, sheets)
     stationery: tuple[Any, Any, list[Any]] = _kept.stationery
@@ -152,7 +170,9 @@ def _stationery() -> tuple[Any, Any, list[Any]]:
 def _static(name: str) -> str:
     found = finders.find(name)
     if not isinstance(found, str):
-        raise FileNotFoundError(f"The style sheet {name} of printed papers is missing; the installation is incomplete.")
+        raise FileNotFoundError(
+            f"The style sheet {name} of printed papers is missing; the installation is incomplete."
+        )
     return found
 
 
@@ -163,7 +183,7 @@ def _fetcher() -> Any:
 
     roots = {Path(_static(name)).resolve().parents[name.count("/")] for name in STYLE_SHEETS}
 
-    class OwnFiles(URLFetcher):  # type: ignore[misc]
+    class OwnFiles(URLFetcher):
         def fetch(self, url: str, headers: Any = None) -> Any:
             if url.startswith("file:"):
                 path = Path(unquote(urlsplit(url).path)).resolve()

@@ -60,7 +60,7 @@ def standing_of(certificate: Certificate) -> StandingState:
 
 
 def certificates_for(scope: Scope) -> QuerySet[Certificate]:
-    """Certificates that ``scope`` may see, newest first, ready for a list: one query, without the long content."""
+    """Certificates that ``scope`` may see, newest first, for a list: one query, without the long content."""
     return (
         Certificate.objects.visible_to(scope)
         .select_related("owner", "site", "visit", "withdrawal", "replaced_by", "file")

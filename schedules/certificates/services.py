@@ -21,12 +21,13 @@ from django.utils import timezone
 
 from inventory.errors import Conflict
 from inventory.people import Person
-from inventory.register.models import local_today
+from inventory.register.models import Unit, local_today
 from inventory.register.services import draw_numbers
 from schedules.certificates.content import DoesNotReconcile, Heading, digest_of, visit_content
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.certificates.paper import make_pdf
 from schedules.certificates.queries import CODE_ALPHABET, CODE_LENGTH, waiting_certificates
+from schedules.due.services import refresh_units
 from schedules.visits.models import Visit
 from schedules.visits.services import Closing, close_visit
 
@@ -60,7 +61,9 @@ def issue_certificate(visit: Visit, *, by: Person, now: datetime) -> Certificate
     or when its certificate was withdrawn (then it is reissued, not issued again).
     """
     visit = _closed(visit)
-    newest = Certificate.objects.filter(visit=visit, replaced_by__isnull=True).select_related("withdrawal").first()
+    newest = (
+        Certificate.objects.filter(visit=visit, replaced_by__isnull=True).select_related("withdrawal").first()
+    )
     if newest is not None:
         return _standing(newest)
     try:
@@ -81,17 +84,21 @@ def withdraw_certificate(certificate: Certificate, reason: str, *, by: Person, n
     """
     reason = reason.strip()
     if not reason:
-        raise ValidationError({"reason": "Say why the certificate is withdrawn: whoever checks it reads the reason."})
+        raise ValidationError(
+            {"reason": "Say why the certificate is withdrawn: whoever checks it reads the reason."}
+        )
     longest = Withdrawal._meta.get_field("reason").max_length or 0
     if len(reason) > longest:
         raise ValidationError({"reason": f"Say it in at most {longest} characters."})
-    withdrawal = Withdrawal(certificate=certificate, withdrawn_at=now, withdrawn_by=by, reason=reason)
+    withdrawal = Withdrawal(certificate=certificate, withdrawn_at=now, withdrawn_by_id=by.pk, reason=reason)
     try:
         with transaction.atomic():
             withdrawal.save()
     except IntegrityError as twice:
         raise Conflict(
-            "certificate_withdrawn", f"Certificate {certificate.number} was already withdrawn.", number=certificate.number
+            "certificate_withdrawn",
+            f"Certificate {certificate.number} was already withdrawn.",
+            number=certificate.number,
         ) from twice
     return withdrawal
 
@@ -111,14 +118,17 @@ def reissue_certificate(certificate: Certificate, reason: str, *, by: Person, no
             raise ValidationError({"reason": "Say why the certificate is issued again."})
         try:
             with transaction.atomic():
-                return _issue(_closed(certificate.visit), by=by, now=now, replaces=certificate, reason=reason.strip())
+                return _issue(
+                    _closed(certificate.visit), by=by, now=now, replaces=certificate, reason=reason.strip()
+                )
         except IntegrityError:
             successor = Certificate.objects.filter(replaces=certificate).first()
             if successor is None:
                 raise
     raise Conflict(
         "certificate_replaced",
-        f"Certificate {certificate.number} was already replaced by {successor.number}. Reissue that one instead.",
+        f"Certificate {certificate.number} was already replaced by {successor.number}. "
+        "Reissue that one instead.",
         number=successor.number,
     )
 
@@ -133,7 +143,8 @@ def _closed(visit: Visit) -> Visit:
     if fresh.state != Visit.State.CLOSED:
         raise Conflict(
             "visit_not_closed",
-            f"Visit {fresh.number} is {fresh.get_state_display().lower()}. A certificate is issued for a closed visit.",
+            f"Visit {fresh.number} is {fresh.get_state_display().lower()}. "
+            "A certificate is issued for a closed visit.",
             state=fresh.state,
         )
     return fresh
@@ -143,7 +154,8 @@ def _standing(certificate: Certificate) -> Certificate:
     if hasattr(certificate, "withdrawal"):
         raise Conflict(
             "certificate_withdrawn",
-            f"Certificate {certificate.number} of this visit was withdrawn. Reissue it, so that the new one names it.",
+            f"Certificate {certificate.number} of this visit was withdrawn. "
+            "Reissue it, so that the new one names it.",
             number=certificate.number,
         )
     return certificate
@@ -152,6 +164,8 @@ def _standing(certificate: Certificate) -> Certificate:
 def _issue(
     visit: Visit, *, by: Person, now: datetime, replaces: Certificate | None = None, reason: str = ""
 ) -> Certificate:
+    # What the nightly sweep has not reached yet would be stated as it was, not as it is.
+    refresh_units(Unit.objects.on_duty().filter(site=visit.site).values_list("pk", flat=True), now=now)
     issued_on = local_today(visit.site, now)
     number = f"C-{issued_on.year}-{draw_numbers(f'certificate-{issued_on.year}')[0]:06d}"
     code = new_verify_code()
@@ -171,7 +185,8 @@ def _issue(
     except DoesNotReconcile as error:
         raise Conflict(
             "records_do_not_reconcile",
-            f"{error.sentence} No certificate was issued. Correct the records, or ask a manager to look at them.",
+            f"{error.sentence} No certificate was issued. "
+            "Correct the records, or ask a manager to look at them.",
             **error.extra,
         ) from error
     certificate = Certificate.objects.create(
@@ -182,7 +197,7 @@ def _issue(
         site=visit.site,
         issued_at=now,
         issued_on=issued_on,
-        issued_by=by,
+        issued_by_id=by.pk,
         content=content,
         content_digest=digest_of(content),
         replaces=replaces,
@@ -267,14 +282,17 @@ def pdf_bytes(certificate: Certificate) -> bytes:
     ``CertificateDamaged`` when the stored file or content was altered.
     """
     file = render_pdf(certificate)
+    name = str(file.pdf.name)
     try:
-        with default_storage.open(file.pdf.name, "rb") as stored:
+        with default_storage.open(name, "rb") as stored:
             data: bytes = stored.read()
     except FileNotFoundError:
         data, _ = _make(certificate)
         _check(data, file, certificate)
-        default_storage.save(file.pdf.name, ContentFile(data))
-        _flush(file.pdf.name)
+        saved = default_storage.save(name, ContentFile(data))
+        _flush(saved)
+        if saved != name:  # Somebody else brought it back meanwhile.
+            default_storage.delete(saved)
         return data
     _check(data, file, certificate)
     return data
@@ -284,8 +302,8 @@ def _check(data: bytes, file: CertificateFile, certificate: Certificate) -> None
     if hashlib.sha256(data).hexdigest() != file.sha256:
         log.error("The stored file of certificate %s is not the one that was made.", certificate.number)
         raise CertificateDamaged(
-            f"The stored file of certificate {certificate.number} was altered or lost after it was made and is not "
-            "handed out. Bring it back from a backup, or reissue the certificate."
+            f"The stored file of certificate {certificate.number} was altered or lost after it was made and "
+            "is not handed out. Bring it back from a backup, or reissue the certificate."
         )
 
 
@@ -294,8 +312,8 @@ def _make(certificate: Certificate) -> tuple[bytes, int]:
     if digest_of(content) != certificate.content_digest:
         log.error("The stored content of certificate %s is not what was issued.", certificate.number)
         raise CertificateDamaged(
-            f"The stored content of certificate {certificate.number} is not what was issued; no paper is made from it. "
-            "Bring it back from a backup, or reissue the certificate."
+            f"The stored content of certificate {certificate.number} is not what was issued; no paper is "
+            "made from it. Bring it back from a backup, or reissue the certificate."
         )
     return make_pdf(content, digest=certificate.content_digest)
 
