@@ -82,12 +82,12 @@ class PageView(View):
 
     def may(self, act: Act) -> bool:
         """Whether the signed-in person may do ``act``."""
-        return may(self.request.user, act)  # type: ignore[arg-type]
+        return may(self.request.user, act)
 
     @cached_property
     def scope(self) -> Scope:
         """What the person may see, built once per request."""
-        return scope_of(self.request.user)  # type: ignore[arg-type]
+        return scope_of(self.request.user)
 
     @cached_property
     def now(self) -> datetime:
@@ -153,7 +153,8 @@ def chip(status: Status | None, on: date | None = None) -> dict[str, Any]:
     if status is None:
         return {"tone": "none", "word": "Nothing due"}
     # A date that only says since when it is unknown would read as a due date.
-    return {"tone": TONES[status], "word": STATUS_LABELS[status], "on": None if status is Status.UNKNOWN else on}
+    shown_on = None if status is Status.UNKNOWN else on
+    return {"tone": TONES[status], "word": STATUS_LABELS[status], "on": shown_on}
 
 
 def paged(request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE) -> Page[AnyModel]:

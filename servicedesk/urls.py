@@ -9,6 +9,10 @@ from servicedesk.health import healthz
 urlpatterns = [
     path("healthz", healthz, name="healthz"),
     path("", include("servicedesk.api.urls")),
+    path("", include("servicedesk.accounts.urls")),
+    path("desk/", include("servicedesk.desk.urls")),
+    path("bench/", include("servicedesk.bench.urls")),
     path("field/", include("servicedesk.field.urls")),
     path("portal/", include("servicedesk.portal.urls")),
+    path("", include("servicedesk.portal.verify")),
 ]

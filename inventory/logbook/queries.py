@@ -15,7 +15,11 @@ def last_records(unit_ids: Iterable[int]) -> dict[int, ServiceRecord]:
     """The last record that stands for each of these units, in one query; units without any are left out."""
     standing = ServiceRecord.objects.standing().exclude(outcome=ServiceRecord.Outcome.VOID)
     later = standing.filter(unit=OuterRef("unit"), sequence__gt=OuterRef("sequence"))
-    rows = standing.filter(~Exists(later), unit__in=list(unit_ids)).select_related("location").order_by("unit_id")
+    rows = (
+        standing.filter(~Exists(later), unit__in=list(unit_ids))
+        .select_related("location")
+        .order_by("unit_id")
+    )
     return {row.unit_id: row for row in rows}
 
 

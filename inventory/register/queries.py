@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from django.db.models import Count, Q, QuerySet
 
 from inventory.access import Scope
-from inventory.register.models import Owner, Site, Unit
+from inventory.register.models import Owner, Site, Unit, UnitQuerySet
 
 # More words than this narrow nothing down and only cost time.
 MAX_SEARCH_WORDS = 6
@@ -35,10 +35,17 @@ def sites_for(scope: Scope, text: str = "") -> QuerySet[Site]:
     return Site.objects.visible_to(scope).filter(found).select_related("owner").order_by("name", "pk")
 
 
-def units_for(scope: Scope, text: str = "") -> QuerySet[Unit]:
+def units_for(scope: Scope, text: str = "") -> UnitQuerySet:
     """Units that ``scope`` may see and whose number, serial, place or site holds every word of ``text``."""
     found = words_condition(
-        text, "number", "serial", "site__name", "site__code", "location__number", "model__maker", "model__name"
+        text,
+        "number",
+        "serial",
+        "site__name",
+        "site__code",
+        "location__number",
+        "model__maker",
+        "model__name",
     )
     return (
         Unit.objects.visible_to(scope)

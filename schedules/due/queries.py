@@ -415,11 +415,15 @@ def due_list(scope: Scope, wanted: DueWanted) -> QuerySet[Obligation]:
     if wanted.latest_to is not None:
         rows = rows.filter(latest_on__lte=wanted.latest_to)
     if wanted.text:
-        rows = rows.filter(words_condition(wanted.text, "unit__number", "unit__serial", "site__name", "site__code"))
+        rows = rows.filter(
+            words_condition(wanted.text, "unit__number", "unit__serial", "site__name", "site__code")
+        )
     return rows
 
 
-def with_statuses(rows: QuerySet[Obligation], statuses: Iterable[Status], now: datetime) -> QuerySet[Obligation]:
+def with_statuses(
+    rows: QuerySet[Obligation], statuses: Iterable[Status], now: datetime
+) -> QuerySet[Obligation]:
     """Those of ``rows`` that stand in one of ``statuses`` at ``now``."""
     conditions = _conditions(now)
     condition = Q(pk__in=[])

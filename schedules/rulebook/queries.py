@@ -8,6 +8,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from django.db.models import Count, Q, QuerySet
+
+from inventory.access import Scope
 from inventory.register.models import Site
 from schedules.rulebook.models import Adoption, Confirmation
 from schedules.rules import IntervalTable, load_tables
@@ -48,7 +51,9 @@ def adopted_keys(sites: Iterable[int]) -> dict[int, tuple[tuple[str, str], ...]]
     by_site: dict[int, dict[str, str]] = defaultdict(dict)
     by_owner: dict[int, dict[str, str]] = defaultdict(dict)
     firm: dict[str, str] = {}
-    rows = Adoption.objects.standing().values_list("table_key", "table_version", "site_id", "owner_id")
+    rows: Iterable[tuple[str, str, int | None, int | None]] = Adoption.objects.standing().values_list(
+        "table_key", "table_version", "site_id", "owner_id"
+    )
     for key, version, site_id, owner_id in rows:
         if site_id is not None:
             by_site[site_id][key] = version
@@ -111,3 +116,18 @@ def states_for_site(site_id: int) -> list[TableState]:
     standing = confirmations()
     keys = adopted_keys([site_id]).get(site_id, ())
     return [table_state(t, standing) for t in tables_of(keys)]
+
+
+def adoptions_of(key: str, scope: Scope) -> QuerySet[Adoption]:
+    """Standing adoptions of table ``key`` for the whole firm and for what ``scope`` may see."""
+    rows = Adoption.objects.standing().filter(table_key=key)
+    if not scope.everything:
+        sites = Site.objects.visible_to(scope).values("pk")
+        everywhere = Q(site__isnull=True, owner__isnull=True)
+        rows = rows.filter(everywhere | Q(owner__in=scope.owner_ids) | Q(site__in=sites))
+    return rows.select_related("site", "owner", "adopted_by").order_by("owner__name", "site__name", "pk")
+
+
+def adoption_counts() -> dict[str, int]:
+    """How many standing adoptions each table has, by key."""
+    return dict(Adoption.objects.standing().order_by().values_list("table_key").annotate(n=Count("pk")))

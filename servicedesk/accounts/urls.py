@@ -1,0 +1,15 @@
+"""Addresses of signing in and of the own account."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from servicedesk.accounts import views
+
+urlpatterns = [
+    path("", views.HomeView.as_view(), name="home"),
+    path("sign-in/", views.SignInView.as_view(), name="sign-in"),
+    path("sign-out/", views.SignOutView.as_view(), name="sign-out"),
+    path("password/", views.PasswordView.as_view(), name="password"),
+    path("help/", views.HelpView.as_view(), name="help"),
+]

@@ -1,0 +1,144 @@
+"""The first page of the desk: what needs doing, each figure leading to the list behind it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.urls import reverse
+from django.utils.http import urlencode
+
+from inventory.register.models import Site, Unit
+from inventory.register.queries import units_by_state
+from schedules.due.queries import DueWanted, Standing, Status, due_list, standings, tables_in_use
+from schedules.visits.models import Visit
+from schedules.visits.queries import left_open, loads, planned_within, visits_for
+from servicedesk.access import Act
+from servicedesk.desk.tables_shown import TableBook
+from servicedesk.pages import PageView, chip
+
+WORST_SITES = 8
+COMING_DAYS = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A number that leads to its list."""
+
+    value: int
+    word: str
+    url: str
+    tone: str = ""
+    note: str = ""
+
+
+def address(name: str, **query: Any) -> str:
+    """The address of a list with its filters."""
+    return reverse(name) + (f"?{urlencode(query)}" if query else "")
+
+
+class OverviewView(PageView):
+    """Counts, the visits of today and tomorrow, and the sites that stand worst."""
+
+    acts = (Act.SEE_DESK,)
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show it."""
+        by_site = standings(due_list(self.scope, DueWanted()), "site_id", self.now)
+        states = units_by_state(self.scope)
+        book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
+        confirm = book.notice(tables_in_use(self.scope))
+        coming = visits_for(self.scope).filter(planned_within(self.now, first_day=0, last_day=COMING_DAYS))
+        visits = list(coming.exclude(state=Visit.State.CANCELLED)[:40])
+        held = loads(visit.pk for visit in visits)
+        context = {
+            "due": self.due_figures(by_site.values()),
+            "units": self.unit_figures(states),
+            "visits": self.visit_figures(),
+            "coming": [{"visit": visit, "load": held.get(visit.pk)} for visit in visits],
+            "worst_sites": self.worst_sites(by_site),
+            "confirm": confirm,
+            "is_new": not any(states.values()),
+        }
+        return self.page("desk/overview.html", context)
+
+    def due_figures(self, by_site: Iterable[Standing]) -> list[Figure]:
+        """Tasks by how they stand."""
+        counts: Counter[Status] = Counter()
+        for standing in by_site:
+            counts.update(standing.counts)
+        figures = (
+            (Status.OVERDUE, "Overdue", "overdue", "past the latest date"),
+            (Status.DUE, "Due", "soon", "inside their window or within 30 days"),
+            (Status.UNKNOWN, "Date unknown", "unknown", "due now, until somebody looks"),
+            (Status.UNCOVERED, "No rule covers it", "unknown", "a finding for the manager"),
+        )
+        return [
+            Figure(
+                counts[status],
+                word,
+                address("desk:due", status=status.value),
+                tone if counts[status] else "",
+                note,
+            )
+            for status, word, tone, note in figures
+        ]
+
+    def unit_figures(self, states: dict[str, int]) -> list[Figure]:
+        """Units on duty, and those that do not hang where they should."""
+        on_duty = sum(number for state, number in states.items() if state not in Unit.GONE)
+        found = [Figure(on_duty, "Units on duty", address("desk:units"), "", "all that must be kept working")]
+        for state, word, tone in (
+            (Unit.State.AWAITING_RECHARGE, "Awaiting recharge", "away"),
+            (Unit.State.IN_WORKSHOP, "In the workshop", "away"),
+            (Unit.State.NOT_FOUND, "Not found", "unknown"),
+        ):
+            number = states[state]
+            found.append(
+                Figure(number, word, address("desk:units", state=state.value), tone if number else "")
+            )
+        return found
+
+    def visit_figures(self) -> list[Figure]:
+        """Visits today and this week, drafts, and those whose day passed without an end."""
+        rows = visits_for(self.scope).order_by().select_related(None)
+        going = rows.exclude(state__in=(Visit.State.CANCELLED, Visit.State.PROPOSED))
+        today = going.filter(planned_within(self.now, first_day=0, last_day=0)).count()
+        week = going.filter(planned_within(self.now, first_day=0, last_day=6)).count()
+        drafts = rows.filter(state=Visit.State.PROPOSED).count()
+        late = rows.filter(left_open(self.now)).count()
+        return [
+            Figure(today, "Visits today", address("desk:visits", days="today")),
+            Figure(week, "Visits in seven days", address("desk:visits", days="week"), "", "today included"),
+            Figure(
+                drafts, "Open proposals", address("desk:visits", state="proposed"), "soon" if drafts else ""
+            ),
+            Figure(
+                late, "Day passed, not closed", address("desk:visits", days="late"), "overdue" if late else ""
+            ),
+        ]
+
+    def worst_sites(self, found: Mapping[int, Standing]) -> list[dict[str, Any]]:
+        """The sites with most overdue work."""
+        grave = sorted(
+            (
+                (s.counts.get(Status.OVERDUE, 0), s.counts.get(Status.UNKNOWN, 0), pk)
+                for pk, s in found.items()
+            ),
+            key=lambda item: (-item[0], -item[1], item[2]),
+        )[:WORST_SITES]
+        sites = Site.objects.select_related("owner").in_bulk([pk for _, _, pk in grave])
+        return [
+            {
+                "site": sites[pk],
+                "overdue": overdue,
+                "unknown": unknown,
+                "chip": chip(found[pk].worst, found[pk].first_latest_on),
+                "due_url": address("desk:due", site=sites[pk].public_id),
+            }
+            for overdue, unknown, pk in grave
+            if overdue or unknown
+        ]

@@ -1,0 +1,299 @@
+"""Sites: the list with how each stands, and one site with everything about it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db.models import Exists, OuterRef
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import urlencode
+
+from inventory.register.models import AccessWindow, Site, Unit
+from inventory.register.queries import sites_for, units_by_site
+from schedules.certificates.queries import certificates_for, standing_of
+from schedules.due.queries import (
+    OPEN_STATUSES,
+    DueWanted,
+    Standing,
+    Status,
+    Work,
+    due_list,
+    shown,
+    standings,
+    status_counts,
+    status_on,
+    with_statuses,
+)
+from schedules.rulebook.queries import states_for_site
+from schedules.visits.queries import loads, visits_for
+from schedules.visits.services import propose_visit
+from servicedesk.access import Act
+from servicedesk.desk.due_forms import day_field
+from servicedesk.desk.tables_shown import TableBook
+from servicedesk.pages import PageView, chip, paged, place_errors
+
+NO_STANDING = Standing()
+SHOWN_DUE = 12
+SHOWN_VISITS = 8
+SHOWN_CERTIFICATES = 6
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+STATUS_CHOICES = [
+    ("", "All sites"),
+    (Status.OVERDUE.value, "With overdue work"),
+    (Status.DUE.value, "With work due"),
+    (Status.UNKNOWN.value, "With unknown dates"),
+    (Status.UNCOVERED.value, "With units no rule covers"),
+]
+
+
+class SiteFilterForm(forms.Form):
+    """What the list of sites is narrowed to."""
+
+    q = forms.CharField(
+        label="Name, code, town or owner",
+        required=False,
+        max_length=80,
+        widget=forms.TextInput(attrs={"type": "search"}),
+    )
+    status = forms.ChoiceField(label="Work", required=False, choices=STATUS_CHOICES)
+
+
+class SitesView(PageView):
+    """The list of sites."""
+
+    acts = (Act.SEE_DESK,)
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show one page of it."""
+        form = SiteFilterForm(request.GET)
+        is_valid = form.is_valid()
+        rows = sites_for(self.scope, form.cleaned_data["q"] if is_valid else "")
+        if is_valid and form.cleaned_data["status"]:
+            work = due_list(self.scope, DueWanted()).filter(site=OuterRef("pk"))
+            rows = rows.filter(Exists(with_statuses(work, [Status(form.cleaned_data["status"])], self.now)))
+        page = paged(request, rows if is_valid else Site.objects.none())
+        ids = [site.pk for site in page.object_list]
+        work = due_list(self.scope, DueWanted()).filter(site__in=ids)
+        stand = standings(work, "site_id", self.now)
+        units = units_by_site(ids)
+        lines = []
+        for site in page.object_list:
+            here = stand.get(site.pk, NO_STANDING)
+            lines.append(
+                {
+                    "site": site,
+                    "chip": chip(here.worst, here.first_latest_on),
+                    "units": units.get(site.pk, 0),
+                    "overdue": here.counts.get(Status.OVERDUE, 0),
+                    "due": here.counts.get(Status.DUE, 0),
+                    "doubtful": here.counts.get(Status.UNKNOWN, 0) + here.counts.get(Status.UNCOVERED, 0),
+                }
+            )
+        context = {
+            "form": form,
+            "lines": lines,
+            "page_obj": page,
+            "is_filtered": bool(request.GET.get("q") or request.GET.get("status")),
+        }
+        return self.page("desk/sites.html", context, status=200 if is_valid else 400)
+
+
+class ProposeForm(forms.Form):
+    """How far ahead a visit gathers work, and on which day it shall be."""
+
+    horizon_days = forms.IntegerField(
+        label="Due within how many days",
+        min_value=0,
+        max_value=731,
+        initial=92,
+        help_text="A visit is proposed when something falls due within so many days. "
+        "What falls due soon after comes along.",
+        error_messages={
+            "min_value": "Enter a number of days from 0 to 731.",
+            "max_value": "Enter a number of days from 0 to 731.",
+            "invalid": "Enter a whole number of days.",
+        },
+    )
+    planned_on = day_field("Day of the visit")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["planned_on"].help_text = "Left empty: two weeks before the first latest date."
+
+
+class SiteView(PageView):
+    """One site."""
+
+    acts = (Act.SEE_DESK,)
+
+    def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Show it."""
+        return self.show(self.site(site_id), ProposeForm())
+
+    def post(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Propose a visit for what falls due here."""
+        self.demand(Act.PLAN_VISITS)
+        site = self.site(site_id)
+        form = ProposeForm(request.POST)
+        if form.is_valid():
+            try:
+                visit = propose_visit(site, by=self.person, now=self.now, **form.cleaned_data)
+            except ValidationError as problem:
+                place_errors(form, problem)
+            else:
+                if visit is not None:
+                    self.told(f"Visit {visit.number} is proposed. Give it a technician and confirm it.")
+                    return redirect("desk:visit", visit.public_id)
+                form.add_error(
+                    "horizon_days",
+                    "Nothing that is not already on an open visit falls due here in that time. "
+                    "Enter more days.",
+                )
+        return self.show(site, form, status=400)
+
+    def site(self, site_id: UUID) -> Site:
+        """The site in scope."""
+        return self.found(sites_for(self.scope), site_id)
+
+    def show(self, site: Site, form: ProposeForm, status: int = 200) -> HttpResponse:
+        """The page."""
+        today = self.today_in(site.time_zone)
+        book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
+        work = due_list(self.scope, DueWanted(site=site))
+        counts = status_counts(work, self.now)
+        tables = [book.of_state(state) for state in states_for_site(site.pk) if state.table.in_force(today)]
+        visits = list(visits_for(self.scope).filter(site=site).order_by("-planned_on", "-pk")[:SHOWN_VISITS])
+        held = loads(visit.pk for visit in visits)
+        papers = list(certificates_for(self.scope).filter(site=site)[:SHOWN_CERTIFICATES])
+        context = {
+            "crumbs": [{"label": "Sites", "url": reverse("desk:sites")}],
+            "site": site,
+            "today": today,
+            "verdict": verdict_of(counts),
+            "hours": hours_of(site.access_windows.all()),
+            "tables": tables,
+            "unconfirmed_count": sum(not table.confirmed_by for table in tables),
+            "places": self.places(site),
+            "due": [
+                {
+                    "owed": owed,
+                    "chip": chip(
+                        status_on(
+                            knowledge=owed.knowledge,
+                            latest_on=owed.latest_on,
+                            earliest_on=owed.earliest_on,
+                            today=today,
+                        ),
+                        owed.latest_on,
+                    ),
+                }
+                for owed in shown(with_statuses(work, OPEN_STATUSES, self.now)).order_by(
+                    "latest_on", "unit__number", "pk"
+                )[:SHOWN_DUE]
+            ],
+            "due_count": sum(counts[each] for each in OPEN_STATUSES),
+            "due_query": urlencode({"site": str(site.public_id)}),
+            "owners_look": self.owners_look(site),
+            "visits": [{"visit": visit, "load": held.get(visit.pk)} for visit in visits],
+            "certificates": [{"certificate": paper, "standing": standing_of(paper)} for paper in papers],
+            "form": form,
+            "may_plan": self.may(Act.PLAN_VISITS),
+        }
+        return self.page("desk/site.html", context, status=status)
+
+    def places(self, site: Site) -> list[dict[str, Any]]:
+        """The units of the site by building and floor, in walking order, each with how it stands."""
+        stand = standings(due_list(self.scope, DueWanted(site=site)), "unit_id", self.now)
+        rows = (
+            Unit.objects.on_duty()
+            .filter(site=site)
+            .select_related("model", "location")
+            .order_by("location__walking_order", "location__number", "number", "pk")
+        )
+        groups: dict[str, list[dict[str, Any]]] = defaultdict(list)
+        for unit in rows:
+            where = unit.location
+            name = ", ".join(p for p in (where.building, where.floor) if p) if where else "Not in its place"
+            here = stand.get(unit.pk, NO_STANDING)
+            groups[name or "No building named"].append(
+                {"unit": unit, "chip": chip(here.worst, here.first_latest_on)}
+            )
+        return [{"name": name, "units": units} for name, units in groups.items()]
+
+    def owners_look(self, site: Site) -> dict[str, Any] | None:
+        """How many units wait for the owner's own monthly look; None where we make it."""
+        if site.monthly_checks_by != Site.MonthlyChecks.OWNER:
+            return None
+        rows = due_list(self.scope, DueWanted(site=site, work=Work.OWNERS))
+        waiting = with_statuses(rows, (Status.OVERDUE, Status.UNKNOWN), self.now).count()
+        return {
+            "count": waiting,
+            "query": urlencode({"site": str(site.public_id), "work": Work.OWNERS.value}),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One sentence that says how a site stands."""
+
+    tone: str
+    icon: str
+    text: str
+    under: str = ""
+
+
+def verdict_of(counts: dict[Status, int]) -> Verdict:
+    """How a site with these counts of our work stands."""
+    sayings = (
+        (Status.OVERDUE, "overdue", "task{} overdue"),
+        (Status.UNKNOWN, "unknown", "task{} of unknown date"),
+        (Status.UNCOVERED, "unknown", "task{} without a rule"),
+        (Status.DUE, "soon", "task{} due"),
+    )
+    said = [
+        (tone, f"{counts[status]} {words.format('s' if counts[status] != 1 else '')}")
+        for status, tone, words in sayings
+        if counts[status]
+    ]
+    if said:
+        also = ", ".join(words for _, words in said[1:])
+        return Verdict(said[0][0], said[0][0], said[0][1], f"Also {also}." if also else "")
+    if not any(counts.values()):
+        return Verdict(
+            "unknown",
+            "unknown",
+            "Nothing is demanded here",
+            "No unit is on duty, or no interval table is adopted.",
+        )
+    return Verdict("ok", "ok", "Nothing to be done for now")
+
+
+def hours_of(windows: Iterable[AccessWindow]) -> list[dict[str, str]]:
+    """Hours of access, days with the same hours in one line."""
+    by_day: dict[int, list[str]] = defaultdict(list)
+    for window in windows:
+        by_day[window.weekday].append(f"{window.opens_at:%H:%M}–{window.closes_at:%H:%M}")
+    lines: list[dict[str, str]] = []
+    run: list[int] = []
+
+    def close_run() -> None:
+        if run:
+            days = WEEKDAYS[run[0]] if len(run) == 1 else f"{WEEKDAYS[run[0]]} to {WEEKDAYS[run[-1]]}"
+            lines.append({"days": days, "hours": ", ".join(by_day[run[0]])})
+
+    for day in sorted(by_day):
+        if run and (day != run[-1] + 1 or by_day[day] != by_day[run[0]]):
+            close_run()
+            run = []
+        run.append(day)
+    close_run()
+    return lines

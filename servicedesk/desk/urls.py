@@ -1,0 +1,32 @@
+"""Addresses under /desk/."""
+
+from __future__ import annotations
+
+from django.urls import path
+
+from servicedesk.desk import certificates, due, imports, overview, sites, tables, units, visits
+
+app_name = "desk"
+
+urlpatterns = [
+    path("", overview.OverviewView.as_view(), name="overview"),
+    path("due/", due.DueView.as_view(), name="due"),
+    path("due.csv", due.DueExportView.as_view(), name="due-export"),
+    path("sites/", sites.SitesView.as_view(), name="sites"),
+    path("sites/<uuid:site_id>/", sites.SiteView.as_view(), name="site"),
+    path("units/", units.UnitsView.as_view(), name="units"),
+    path("units/<uuid:unit_id>/", units.UnitView.as_view(), name="unit"),
+    path("units/<uuid:unit_id>/records/<uuid:record_id>/", units.CorrectView.as_view(), name="correct"),
+    path("visits/", visits.VisitsView.as_view(), name="visits"),
+    path("visits/<uuid:visit_id>/", visits.VisitView.as_view(), name="visit"),
+    path("certificates/", certificates.CertificatesView.as_view(), name="certificates"),
+    path("certificates/<uuid:certificate_id>/", certificates.CertificateView.as_view(), name="certificate"),
+    path(
+        "certificates/<uuid:certificate_id>.pdf",
+        certificates.CertificateFileView.as_view(),
+        name="certificate-file",
+    ),
+    path("tables/", tables.TablesView.as_view(), name="tables"),
+    path("tables/<slug:key>/<str:version>/", tables.TableView.as_view(), name="table"),
+    path("import/", imports.ImportView.as_view(), name="import"),
+]

@@ -1,0 +1,446 @@
+"""Visits: the list, proposing for all sites, one visit with its jobs, and the dispatcher's hand on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import urlencode
+
+from inventory.errors import Conflict
+from inventory.measures.kinds import TASK_LABELS, Task
+from inventory.register.models import Site, Unit
+from inventory.register.queries import sites_for
+from schedules.certificates.queries import certificates_for, standing_of
+from schedules.visits.models import Job, Visit, VisitEntry
+from schedules.visits.queries import left_open, loads, planned_within, visits_for
+from schedules.visits.services import (
+    assign_visit,
+    cancel_visit,
+    confirm_visit,
+    last_entries,
+    propose_visits,
+    tally,
+)
+from servicedesk.access import Act
+from servicedesk.accounts.models import User
+from servicedesk.desk.due_forms import day_field
+from servicedesk.desk.tables_shown import TableBook
+from servicedesk.pages import PageView, paged, place_errors, refusal
+
+OPEN = "open"
+STATE_CHOICES = [("", "Open"), *Visit.State.choices, ("all", "All")]
+DAYS_CHOICES = [
+    ("", "Any day"),
+    ("today", "Today"),
+    ("week", "Seven days from today"),
+    ("late", "Day passed, not closed"),
+]
+NOBODY = "nobody"
+MAX_AT_ONCE = 200
+
+
+def technicians() -> list[User]:
+    """Technicians who can be given a visit."""
+    return list(
+        User.objects.filter(role=User.Role.TECHNICIAN, is_active=True).order_by(
+            "first_name", "last_name", "username"
+        )
+    )
+
+
+class VisitFilterForm(forms.Form):
+    """What the list of visits is narrowed to."""
+
+    q = forms.CharField(
+        label="Visit, site or owner",
+        required=False,
+        max_length=80,
+        widget=forms.TextInput(attrs={"type": "search"}),
+    )
+    state = forms.ChoiceField(label="State", required=False, choices=STATE_CHOICES)
+    technician = forms.ChoiceField(label="Technician", required=False)
+    days = forms.ChoiceField(label="When", required=False, choices=DAYS_CHOICES)
+    day_from = day_field("From")
+    day_to = day_field("To")
+    site = forms.ModelChoiceField(
+        required=False, queryset=Site.objects.none(), to_field_name="public_id", widget=forms.HiddenInput
+    )
+
+    def __init__(self, *args: Any, people: Iterable[User], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        choices = [("", "Anybody"), (NOBODY, "Nobody yet")]
+        choices += [(str(person.public_id), person.display_name) for person in people]
+        self.fields["technician"].choices = choices  # type: ignore[attr-defined]
+
+
+class ProposeAllForm(forms.Form):
+    """How far ahead visits are proposed for all sites."""
+
+    horizon_days = forms.IntegerField(
+        label="Sites with work due within how many days",
+        min_value=0,
+        max_value=731,
+        initial=30,
+        error_messages={"min_value": "Enter 0 to 731 days.", "max_value": "Enter 0 to 731 days."},
+    )
+
+
+class VisitsView(PageView):
+    """The list of visits; posting proposes for all sites, or plans or cancels the ticked ones."""
+
+    acts = (Act.SEE_DESK,)
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show one page of it."""
+        return self.show(ProposeAllForm(prefix="all"))
+
+    def post(self, request: HttpRequest) -> HttpResponse:
+        """Do what the pressed button says."""
+        self.demand(Act.PLAN_VISITS)
+        do = request.POST.get("do")
+        if do == "propose":
+            return self.propose()
+        if do in ("confirm", "cancel"):
+            return self.many(do)
+        return self.show(ProposeAllForm(prefix="all"), status=400)
+
+    def propose(self) -> HttpResponse:
+        """Propose a visit for every site with work due in time."""
+        form = ProposeAllForm(self.request.POST, prefix="all")
+        if not form.is_valid():
+            return self.show(form, status=400)
+        days = form.cleaned_data["horizon_days"]
+        made = propose_visits(list(sites_for(self.scope)), by=self.person, now=self.now, horizon_days=days)
+        if not made:
+            self.told(
+                f"No new visit: nothing falls due within {days} days that is not on an open visit already."
+            )
+            return redirect("desk:visits")
+        self.told(
+            f"{len(made)} visit{'s' if len(made) != 1 else ''} proposed. "
+            "Give each a technician and confirm it; cancel what you do not want."
+        )
+        return redirect(f"{reverse('desk:visits')}?state=proposed")
+
+    def many(self, do: str) -> HttpResponse:
+        """Confirm or cancel the ticked visits, each on its own; tell which ones could not be."""
+        post = self.request.POST
+        chosen: dict[UUID, int] = {}
+        for text in post.getlist("pick")[:MAX_AT_ONCE]:
+            name, _, version = text.partition(":")
+            try:
+                chosen[UUID(name)] = int(version)
+            except ValueError:
+                continue
+        person = next((p for p in technicians() if str(p.public_id) == post.get("technician")), None)
+        visits = list(visits_for(self.scope).filter(public_id__in=chosen))
+        if not visits:
+            self.warn("No visit was ticked; nothing was changed.")
+        done = 0
+        for visit in visits:
+            try:
+                if do == "cancel":
+                    cancel_visit(visit, reason="Cancelled from the list", version=chosen[visit.public_id])
+                else:
+                    self.give_and_confirm(visit, person, chosen[visit.public_id])
+                done += 1
+            except (Conflict, ValidationError) as problem:
+                self.warn(f"{visit.number}, {visit.site.name}: {refusal(problem)}")
+        if done:
+            self.told(
+                f"{done} visit{'s' if done != 1 else ''} {'cancelled' if do == 'cancel' else 'confirmed'}."
+            )
+        return redirect(f"{reverse('desk:visits')}?{self.request.GET.urlencode()}")
+
+    def give_and_confirm(self, visit: Visit, person: User | None, version: int) -> None:
+        """Give ``visit`` to ``person``, or leave it with whom it has, and confirm it."""
+        with transaction.atomic():
+            if person is not None:
+                visit = assign_visit(
+                    visit, technician=person, planned_on=visit.planned_on, version=version, now=self.now
+                )
+                version = visit.version
+            confirm_visit(visit, version=version, now=self.now)
+
+    def show(self, propose_form: ProposeAllForm, status: int = 200) -> HttpResponse:
+        """The page."""
+        people = technicians()
+        form = VisitFilterForm(self.request.GET, people=people)
+        form.fields["site"].queryset = sites_for(self.scope)  # type: ignore[attr-defined]
+        is_valid = form.is_valid()
+        rows = self.wanted_rows(form) if is_valid else Visit.objects.none()
+        page = paged(self.request, rows)
+        held = loads(visit.pk for visit in page.object_list)
+        lines = []
+        for visit in page.object_list:
+            today = self.today_in(visit.site.time_zone)
+            lines.append(
+                {
+                    "visit": visit,
+                    "load": held.get(visit.pk),
+                    "is_late": visit.state in Visit.OPEN and visit.planned_on < today,
+                    "is_after_latest": visit.state in Visit.OPEN
+                    and visit.latest_on is not None
+                    and visit.planned_on > visit.latest_on,
+                    "pick": f"{visit.public_id}:{visit.version}",
+                }
+            )
+        site = form.cleaned_data.get("site") if is_valid else None
+        may_plan = self.may(Act.PLAN_VISITS)
+        context = {
+            "form": form,
+            "propose_form": propose_form,
+            "lines": lines,
+            "page_obj": page,
+            "site": site,
+            "people": people,
+            "is_filtered": any(self.request.GET.get(name) for name in form.fields),
+            "may_plan": may_plan,
+            "can_pick": may_plan and any(line["visit"].state == Visit.State.PROPOSED for line in lines),
+        }
+        return self.page("desk/visits.html", context, status=status if is_valid else 400)
+
+    def wanted_rows(self, form: VisitFilterForm) -> Any:
+        """The visits that a valid form asks for."""
+        given = form.cleaned_data
+        rows = visits_for(self.scope)
+        if given["days"] == "late":
+            rows = rows.filter(left_open(self.now))
+        elif given["days"]:
+            rows = rows.filter(
+                planned_within(self.now, first_day=0, last_day=0 if given["days"] == "today" else 6)
+            )
+        if given["state"] in Visit.State.values:
+            rows = rows.filter(state=given["state"])
+        elif given["days"] in ("today", "week") and not given["state"]:
+            rows = rows.exclude(state__in=(Visit.State.CANCELLED, Visit.State.PROPOSED))
+        elif not given["state"]:
+            rows = rows.filter(state__in=Visit.OPEN)
+        if given["technician"] == NOBODY:
+            rows = rows.filter(technician__isnull=True)
+        elif given["technician"]:
+            rows = rows.filter(technician__public_id=given["technician"])
+        if given["day_from"]:
+            rows = rows.filter(planned_on__gte=given["day_from"])
+        if given["day_to"]:
+            rows = rows.filter(planned_on__lte=given["day_to"])
+        if given["site"]:
+            rows = rows.filter(site=given["site"])
+        for word in given["q"].split()[:6]:
+            rows = rows.filter(
+                Q(number__icontains=word)
+                | Q(site__name__icontains=word)
+                | Q(site__code__icontains=word)
+                | Q(site__owner__name__icontains=word)
+            )
+        if given["state"] in (Visit.State.CLOSED, Visit.State.CANCELLED, "all"):
+            rows = rows.order_by("-planned_on", "-number", "-pk")
+        return rows
+
+
+# --- one visit --------------------------------------------------------------------------------------
+
+
+class AssignForm(forms.Form):
+    """Who goes, and when. Carries the version that the dispatcher saw."""
+
+    technician = forms.ModelChoiceField(
+        label="Technician",
+        queryset=User.objects.none(),
+        to_field_name="public_id",
+        required=False,
+        empty_label="Nobody yet",
+        error_messages={"invalid_choice": "This person is not an active technician. Choose another."},
+    )
+    planned_on = forms.DateField(
+        label="Day",
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        error_messages={"required": "Choose a day.", "invalid": "Enter a day like 2026-11-30."},
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        people = User.objects.filter(role=User.Role.TECHNICIAN, is_active=True)
+        field = self.fields["technician"]
+        assert isinstance(field, forms.ModelChoiceField)
+        field.queryset = people.order_by("first_name", "last_name", "username")
+        field.label_from_instance = lambda person: person.display_name  # type: ignore[assignment, method-assign]
+
+
+class CancelForm(forms.Form):
+    """Why a visit is cancelled."""
+
+    reason = forms.CharField(
+        label="Why it is cancelled",
+        max_length=200,
+        error_messages={"required": "Say why the visit is cancelled."},
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+
+@dataclass(slots=True)
+class VisitUnit:
+    """One unit on a visit: what is to be done, and what was found."""
+
+    unit: Unit
+    place: str
+    jobs: list[Job] = field(default_factory=list)
+    entry: VisitEntry | None = None
+    done: str = ""
+    is_extra: bool = False
+
+
+class VisitView(PageView):
+    """One visit."""
+
+    acts = (Act.SEE_DESK,)
+
+    def get(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
+        """Show it."""
+        return self.show(self.visit(visit_id))
+
+    def post(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
+        """Do what the pressed button says; a refusal changes nothing and is said plainly."""
+        self.demand(Act.PLAN_VISITS)
+        visit = self.visit(visit_id)
+        do = request.POST.get("do", "")
+        if do == "cancel":
+            return self.cancel(visit)
+        if do in ("assign", "confirm"):
+            return self.assign(visit, and_confirm=do == "confirm")
+        return self.show(visit, status=400)
+
+    def assign(self, visit: Visit, *, and_confirm: bool) -> HttpResponse:
+        """Give the visit its technician and day, and confirm it where asked to: all or nothing."""
+        form = AssignForm(self.request.POST)
+        if not form.is_valid():
+            return self.show(visit, assign_form=form, status=400)
+        given = form.cleaned_data
+        try:
+            with transaction.atomic():
+                if given["technician"] != visit.technician or given["planned_on"] != visit.planned_on:
+                    visit = assign_visit(visit, now=self.now, **given)
+                    given["version"] = visit.version
+                elif not and_confirm:
+                    self.told("Nothing was different, so nothing was changed.")
+                    return redirect("desk:visit", visit.public_id)
+                if and_confirm:
+                    visit = confirm_visit(visit, version=given["version"], now=self.now)
+        except ValidationError as problem:
+            place_errors(form, problem)
+            return self.show(self.visit(visit.public_id), assign_form=form, status=400)
+        except Conflict as problem:
+            self.refused(problem)
+            return self.show(self.visit(visit.public_id), status=409)
+        if and_confirm:
+            self.told(f"Visit {visit.number} is confirmed. Its technician and the owner can see it now.")
+        else:
+            self.told(f"Visit {visit.number} was changed.")
+        return redirect("desk:visit", visit.public_id)
+
+    def cancel(self, visit: Visit) -> HttpResponse:
+        """Cancel the visit; its work becomes free to be proposed again."""
+        form = CancelForm(self.request.POST, prefix="cancel")
+        if not form.is_valid():
+            return self.show(visit, cancel_form=form, status=400)
+        try:
+            cancel_visit(visit, **form.cleaned_data)
+        except ValidationError as problem:
+            place_errors(form, problem)
+            return self.show(visit, cancel_form=form, status=400)
+        except Conflict as problem:
+            self.refused(problem)
+            return self.show(self.visit(visit.public_id), status=409)
+        self.told(f"Visit {visit.number} is cancelled. What was on it is as due as before.")
+        return redirect("desk:visit", visit.public_id)
+
+    def visit(self, visit_id: UUID) -> Visit:
+        """The visit in scope."""
+        rows = visits_for(self.scope).select_related("site__owner", "technician", "proposed_by", "closed_by")
+        return self.found(rows, visit_id)
+
+    def show(
+        self,
+        visit: Visit,
+        *,
+        assign_form: AssignForm | None = None,
+        cancel_form: CancelForm | None = None,
+        status: int = 200,
+    ) -> HttpResponse:
+        """The page."""
+        today = self.today_in(visit.site.time_zone)
+        jobs = list(
+            visit.jobs.select_related("unit__model", "unit__location", "location", "record").order_by(
+                "location__walking_order", "unit__number", "pk"
+            )
+        )
+        entries = last_entries(visit)
+        units = _units(jobs, entries)
+        book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
+        can_plan = self.may(Act.PLAN_VISITS) and visit.state in (Visit.State.PROPOSED, Visit.State.CONFIRMED)
+        first = {
+            "technician": visit.technician.public_id if visit.technician else None,
+            "planned_on": visit.planned_on,
+            "version": visit.version,
+        }
+        counts = visit.counts if visit.state == Visit.State.CLOSED else tally(entries.values())
+        context = {
+            "crumbs": [
+                {"label": "Visits", "url": reverse("desk:visits")},
+                {"label": visit.site.name, "url": reverse("desk:site", args=[visit.site.public_id])},
+            ],
+            "visit": visit,
+            "site": visit.site,
+            "today": today,
+            "units": units,
+            "recorded": sum(line.entry is not None for line in units),
+            "tally": [
+                {"word": result.label, "count": counts.get(result.value, 0)} for result in VisitEntry.Result
+            ],
+            "is_late": visit.state in Visit.OPEN and visit.planned_on < today,
+            "is_after_latest": visit.state in Visit.OPEN
+            and visit.latest_on is not None
+            and visit.planned_on > visit.latest_on,
+            "confirm": book.notice((job.table_key, job.table_version) for job in jobs),
+            "certificates": [
+                {"certificate": paper, "standing": standing_of(paper)}
+                for paper in certificates_for(self.scope).filter(visit=visit)
+            ],
+            "can_plan": can_plan,
+            "assign_form": assign_form or AssignForm(initial=first),
+            "cancel_form": cancel_form or CancelForm(prefix="cancel", initial={"version": visit.version}),
+            "site_query": urlencode({"site": str(visit.site.public_id)}),
+        }
+        return self.page("desk/visit.html", context, status=status)
+
+
+def _units(jobs: Iterable[Job], entries: dict[int, VisitEntry]) -> list[VisitUnit]:
+    """Jobs gathered by unit, in walking order, then units that were recorded without being on the list."""
+    found: dict[int, VisitUnit] = {}
+    for job in jobs:
+        line = found.get(job.unit_id)
+        if line is None:
+            where = job.location or job.unit.location
+            place = f"{where.number}, {where.place}".rstrip(", ") if where else "not in its place"
+            line = found[job.unit_id] = VisitUnit(job.unit, place)
+        line.jobs.append(job)
+    for unit_id, entry in entries.items():
+        line = found.get(unit_id)
+        if line is None:
+            line = found[unit_id] = VisitUnit(entry.unit, "", is_extra=True)
+        line.entry = entry
+        line.done = ", ".join(
+            TASK_LABELS[Task(task)] for task in entry.tasks if task in Task.__members__.values()
+        )
+    return list(found.values())
