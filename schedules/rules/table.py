@@ -433,4 +433,4 @@ def _task_words(task: Task | None) -> str:
 
 
 def _method_words(method: str) -> str:
-    return "a test by unknown method" if method == UNKNOWN else f"a {method.replace('_', ' ')} test"
+    return f"a test by {'an unknown method' if method == UNKNOWN else method.replace('_', ' ')}"
