@@ -338,10 +338,12 @@ class EntryForm(forms.Form):
         cleaned = super().clean() or {}
         result = cleaned.get("result")
         self.given: list[dict[str, str]] = []
+        is_measured = False
         for quantity in Quantity:
             entered = (cleaned.get(f"value_{quantity}") or "").strip()
             if not entered:
                 continue
+            is_measured = True
             unit = cleaned.get(f"unit_{quantity}") or ""
             try:
                 readings.read_value(quantity, entered, unit)
@@ -349,7 +351,7 @@ class EntryForm(forms.Form):
                 self.add_error(f"value_{quantity}", error.sentence)
                 continue
             self.given.append({"quantity": quantity.value, "value": entered, "unit": unit})
-        if result in UNREACHED and self.given:
+        if result in UNREACHED and is_measured:
             self.add_error(
                 "result",
                 "A measured value is filled in, so the unit was reached. "

@@ -347,7 +347,7 @@ def dues_of(
         if stored is not None:
             found.append(_due(stored, today=today, is_on_list=True))
         else:
-            status = status_on(knowledge="known", latest_on=job.latest_on, earliest_on=None, today=today)
+            status = status_on(knowledge="known", latest_on=job.latest_on, target_on=job.target_on, today=today)
             label = job.get_task_display()
             found.append(DueTask(job.task, label, chip(status, job.latest_on), (), True))
     if others:
@@ -360,7 +360,7 @@ def dues_of(
 
 def _due(row: Obligation, *, today: date, is_on_list: bool) -> DueTask:
     status = status_on(
-        knowledge=row.knowledge, latest_on=row.latest_on, earliest_on=row.earliest_on, today=today
+        knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
     )
     why = tuple(str(line) for line in row.why)
     return DueTask(row.task, TASK_LABELS[Task(row.task)], chip(status, row.latest_on), why, is_on_list)
