@@ -36,8 +36,8 @@ def signed_in(browser: Browser, address: str) -> Iterator[Callable[..., Page]]:
         page = context.new_page()
         page.set_default_timeout(10_000)
         page.goto(f"{address}/sign-in/")
-        page.get_by_label("Username").fill(user.username)
-        page.get_by_label("Password").fill(PASSWORD)
+        page.locator("input[name=username]").fill(user.username)
+        page.locator("input[name=password]").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
         return page
 
