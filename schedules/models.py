@@ -2,7 +2,7 @@
 
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.due.models import Freshness, Obligation
-from schedules.rulebook.models import Adoption, Confirmation
+from schedules.rulebook.models import Adoption, Confirmation, Variation
 from schedules.visits.models import Job, Visit, VisitEntry
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Freshness",
     "Job",
     "Obligation",
+    "Variation",
     "Visit",
     "VisitEntry",
     "Withdrawal",

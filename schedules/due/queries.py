@@ -22,7 +22,7 @@ from inventory.register.queries import words_condition
 from schedules import engine
 from schedules.due.models import Obligation
 from schedules.engine import Done, UnitFacts
-from schedules.rulebook.queries import adopted_keys, tables_of
+from schedules.rulebook.books import NO_BOOK, rulebooks
 
 SOON_DAYS = 30
 
@@ -215,15 +215,15 @@ def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
 def explain(unit_ids: Iterable[int], now: datetime) -> dict[int, tuple[engine.Obligation, ...]]:
     """What the engine says of each unit at the aware instant ``now``, reasons and all.
 
-    Four queries whatever the number. Units that are gone or on no site are left out.
+    Five queries whatever the number. Units that are gone or on no site are left out.
     """
     inputs = list(unit_inputs(unit_ids))
-    keys_of = adopted_keys({item.site_id for item in inputs})
+    book_of = rulebooks({item.site_id for item in inputs})
     return {
         item.unit_id: engine.obligations(
             item.facts,
             item.history,
-            tables_of(keys_of.get(item.site_id, ())),
+            book_of.get(item.site_id, NO_BOOK).tables,
             now.astimezone(ZoneInfo(item.time_zone)).date(),
         )
         for item in inputs
@@ -233,7 +233,7 @@ def explain(unit_ids: Iterable[int], now: datetime) -> dict[int, tuple[engine.Ob
 def attach_why(rows: Iterable[Obligation], now: datetime) -> None:
     """Set ``why`` and ``basis_text`` of each of ``rows`` from what the engine says at ``now``.
 
-    Four queries whatever the number. Where the stored date no longer follows from the facts, the
+    Five queries whatever the number. Where the stored date no longer follows from the facts, the
     first line says so.
     """
     rows = list(rows)

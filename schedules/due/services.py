@@ -15,7 +15,7 @@ from inventory.register.models import Site, Unit
 from schedules import engine
 from schedules.due.models import Freshness, Obligation
 from schedules.due.queries import UnitInput, unit_inputs, zone_days
-from schedules.rulebook.queries import adopted_keys, rulebook_digest, tables_of
+from schedules.rulebook.books import NO_BOOK, Rulebook, rulebooks
 
 CHUNK = 500
 
@@ -68,8 +68,11 @@ def stale_unit_ids(*, now: datetime) -> list[int]:
         crossed = serving.filter(site__time_zone=zone, freshness__recheck_on__lte=day)
         stale.update(crossed.values_list("pk", flat=True))
     sites_by_digest: dict[str, list[int]] = {}
-    for site_id, keys in adopted_keys(Site.objects.values_list("pk", flat=True)).items():
-        sites_by_digest.setdefault(rulebook_digest(keys), []).append(site_id)
+    sites_by_book: dict[Rulebook, list[int]] = {}
+    for site_id, book in rulebooks(Site.objects.values_list("pk", flat=True)).items():
+        sites_by_book.setdefault(book, []).append(site_id)
+    for book, site_ids in sites_by_book.items():
+        sites_by_digest.setdefault(book.digest, []).extend(site_ids)
     for digest, site_ids in sites_by_digest.items():
         moved = serving.filter(site__in=site_ids, freshness__isnull=False).exclude(
             freshness__rulebook_digest=digest
@@ -89,7 +92,7 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
     """
     wanted = sorted(set(unit_ids))
     inputs = {item.unit_id: item for item in unit_inputs(wanted)}
-    keys_of = adopted_keys({item.site_id for item in inputs.values()})
+    book_of = rulebooks({item.site_id for item in inputs.values()})
     stored: dict[int, dict[tuple[str, str], Obligation]] = {}
     for row in Obligation.objects.filter(unit__in=wanted):
         stored.setdefault(row.unit_id, {})[(row.table_key, row.task)] = row
@@ -98,18 +101,18 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
     to_update: list[Obligation] = []
     to_delete: list[int] = []
     fresh: list[Freshness] = []
-    digests: dict[tuple[tuple[str, str], ...], str] = {}
+    digests: dict[Rulebook, str] = {}
     for unit_id in wanted:
         before = stored.get(unit_id, {})
         item = inputs.get(unit_id)
         if item is None:
             to_delete += [row.pk for row in before.values()]
             continue
-        keys = keys_of.get(item.site_id, ())
-        if keys not in digests:
-            digests[keys] = rulebook_digest(keys)
+        book = book_of.get(item.site_id, NO_BOOK)
+        if book not in digests:
+            digests[book] = book.digest
         today = now.astimezone(ZoneInfo(item.time_zone)).date()
-        rows, recheck_on = _obligations_of(item, keys, today=today, now=now)
+        rows, recheck_on = _obligations_of(item, book, today=today, now=now)
         for row in rows:
             old = before.pop((row.table_key, row.task), None)
             if old is None:
@@ -122,7 +125,7 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
             Freshness(
                 unit_id=unit_id,
                 facts_revision=item.facts_revision,
-                rulebook_digest=digests[keys],
+                rulebook_digest=digests[book],
                 recheck_on=recheck_on,
                 computed_at=now,
             )
@@ -144,9 +147,9 @@ def refresh_units(unit_ids: Iterable[int], *, now: datetime) -> Refresh:
 
 
 def _obligations_of(
-    item: UnitInput, keys: tuple[tuple[str, str], ...], *, today: date, now: datetime
+    item: UnitInput, book: Rulebook, *, today: date, now: datetime
 ) -> tuple[Sequence[Obligation], date | None]:
-    answers = engine.obligations(item.facts, item.history, tables_of(keys), today)
+    answers = engine.obligations(item.facts, item.history, book.tables, today)
     dated: dict[str, date] = {}
     rows: list[Obligation] = []
     for answer in answers:

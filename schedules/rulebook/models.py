@@ -1,4 +1,4 @@
-"""Tables of the rulebook: adoption and confirmation of shipped interval tables."""
+"""Tables of the rulebook: adoption, variation and confirmation of shipped interval tables."""
 
 from __future__ import annotations
 
@@ -70,6 +70,78 @@ class Adoption(models.Model):
 
     def __str__(self) -> str:
         return f"{self.table_key} for {self.site or self.owner or 'the whole firm'}"
+
+
+class VariationQuerySet(models.QuerySet["Variation"]):
+    def standing(self) -> VariationQuerySet:
+        """Variations that have not been withdrawn."""
+        return self.filter(withdrawn_at__isnull=True)
+
+
+class Variation(models.Model):
+    """One rule of a table changed for a site, for all sites of an owner, or for the whole firm.
+
+    ``changes`` maps field names as the table files write them to what stands there instead:
+    ``{"every": "P3M"}``, or ``{"off": true}`` for a rule that does not apply. Shipped tables stay
+    as they are; where the same rule is varied at several levels the one nearest the site counts.
+    """
+
+    table_key = models.CharField(max_length=60)
+    table_version = models.CharField(
+        max_length=20, blank=True, help_text="Empty: every edition that has the rule."
+    )
+    rule_id = models.CharField(max_length=80)
+    changes = models.JSONField()
+    site = models.ForeignKey(Site, models.PROTECT, null=True, blank=True, related_name="variations")
+    owner = models.ForeignKey(Owner, models.PROTECT, null=True, blank=True, related_name="variations")
+    reason = models.CharField(max_length=300)
+    reference = models.CharField(max_length=300, help_text="What the local authority wrote, and where.")
+    varied_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    varied_name = models.CharField(max_length=150, help_text="Name of the person, as it stood that day.")
+    varied_at = models.DateTimeField()
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_reason = models.CharField(max_length=300, blank=True)
+
+    objects = VariationQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["table_key", "rule_id", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(site__isnull=True) | models.Q(owner__isnull=True),
+                name="variation_one_level",
+                violation_error_message="A rule is varied for a site or for an owner, not both in one row.",
+            ),
+            models.CheckConstraint(
+                condition=~models.Q(reason="") & ~models.Q(reference="") & ~models.Q(rule_id=""),
+                name="variation_founded",
+                violation_error_message="Give the rule, the reason and the reference of the authority.",
+            ),
+            models.UniqueConstraint(
+                fields=["table_key", "table_version", "rule_id", "site"],
+                condition=models.Q(withdrawn_at__isnull=True, site__isnull=False),
+                name="variation_once_per_site",
+                violation_error_message="This rule is already varied for this site.",
+            ),
+            models.UniqueConstraint(
+                fields=["table_key", "table_version", "rule_id", "owner"],
+                condition=models.Q(withdrawn_at__isnull=True, owner__isnull=False),
+                name="variation_once_per_owner",
+                violation_error_message="This rule is already varied for this owner.",
+            ),
+            models.UniqueConstraint(
+                fields=["table_key", "table_version", "rule_id"],
+                condition=models.Q(withdrawn_at__isnull=True, owner__isnull=True, site__isnull=True),
+                name="variation_once_per_firm",
+                violation_error_message="This rule is already varied for the whole firm.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.table_key} {self.rule_id} for {self.site or self.owner or 'the whole firm'}"
 
 
 class ConfirmationQuerySet(models.QuerySet["Confirmation"]):
