@@ -86,6 +86,8 @@ _VERDICT_WORDS: Mapping[str, str] = {
     Reading.Verdict.OUTSIDE.value: "outside",
     Reading.Verdict.UNJUDGED.value: "not judged",
 }
+# Read so that another value can be judged; "not judged" beside it would only alarm.
+_WITHOUT_LIMIT = frozenset({Quantity.AMBIENT_TEMPERATURE.value})
 _AWAY_WORDS: Mapping[str, str] = {
     Unit.State.AWAITING_RECHARGE.value: "used or failed, awaiting recharge",
     Unit.State.IN_WORKSHOP.value: "in the workshop",
@@ -468,7 +470,7 @@ class _Gathered:
 
     def _status(self, row: Obligation) -> Status:
         return status_on(
-            knowledge=row.knowledge, latest_on=row.latest_on, earliest_on=row.earliest_on, today=self.today
+            knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=self.today
         )
 
     def _next_due(self, unit_id: int) -> dict[str, Any]:
@@ -714,7 +716,7 @@ def _reading(reading: Reading) -> dict[str, str]:
         "value": reading.entered_value,
         "unit": reading.entered_unit,
         "verdict": reading.verdict,
-        "verdict_label": _VERDICT_WORDS[reading.verdict],
+        "verdict_label": "" if reading.quantity in _WITHOUT_LIMIT else _VERDICT_WORDS[reading.verdict],
         "reason": reading.verdict_reason,
     }
 

@@ -60,14 +60,15 @@ def status_on(
     *,
     knowledge: str,
     latest_on: date | None,
-    earliest_on: date | None,
+    target_on: date | None,
     today: date,
     soon_days: int = SOON_DAYS,
 ) -> Status:
     """How an obligation stands on the civil day ``today``.
 
-    Due means: not past its latest date, and either inside its window or within ``soon_days`` of
-    the end. Without a date it is never in date.
+    Due means: not past its latest date, and either its target has come or the latest date is no
+    more than ``soon_days`` away. That doing it would count already does not make it due: a test by
+    most tables counts from the day after the last one. Without a date it is never in date.
     """
     if knowledge == "unknown_basis":
         return Status.UNKNOWN
@@ -77,7 +78,7 @@ def status_on(
         return Status.NO_DATE
     if latest_on < today:
         return Status.OVERDUE
-    if latest_on <= today + timedelta(days=soon_days) or (earliest_on is not None and earliest_on <= today):
+    if latest_on <= today + timedelta(days=soon_days) or (target_on is not None and target_on <= today):
         return Status.DUE
     return Status.IN_DATE
 
@@ -311,7 +312,7 @@ def _conditions(now: datetime) -> dict[Status, Q]:
     for day, zones in zones_by_day.items():
         here = Q(site__time_zone__in=zones)
         overdue |= here & Q(latest_on__lt=day)
-        near = Q(latest_on__lte=day + timedelta(days=SOON_DAYS)) | Q(earliest_on__lte=day)
+        near = Q(latest_on__lte=day + timedelta(days=SOON_DAYS)) | Q(target_on__lte=day)
         due |= here & Q(latest_on__gte=day) & near
     judged = ~Q(knowledge__in=("unknown_basis", "uncovered"))
     return {

@@ -190,7 +190,7 @@ class SiteView(PageView):
                         status_on(
                             knowledge=owed.knowledge,
                             latest_on=owed.latest_on,
-                            earliest_on=owed.earliest_on,
+                            target_on=owed.target_on,
                             today=today,
                         ),
                         owed.latest_on,

@@ -211,7 +211,7 @@ class UnitView(PageView):
         lines = []
         for row in rows:
             status = status_on(
-                knowledge=row.knowledge, latest_on=row.latest_on, earliest_on=row.earliest_on, today=today
+                knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
             )
             sooner = binding.get(row.task)
             lines.append(

@@ -253,7 +253,7 @@ class UnitView(PortalView):
                     status_on(
                         knowledge=row.knowledge,
                         latest_on=row.latest_on,
-                        earliest_on=row.earliest_on,
+                        target_on=row.target_on,
                         today=today,
                     ),
                     row.latest_on,
