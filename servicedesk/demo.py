@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
+from django.db.models import Min
 
 from inventory.register.models import Owner, Site, Unit, local_today
 from schedules.due.models import Obligation
@@ -76,9 +77,15 @@ def make_people() -> dict[str, User]:
 
 
 def make_owner_people() -> list[tuple[str, str]]:
-    """Give the first two owners with premises a sign-in; return (user name, owner name) pairs."""
-    pairs = []
-    owners = Owner.objects.filter(sites__isnull=False).distinct().order_by("name")[:2]
+    """Give two owners who have been visited a sign-in; return (user name, owner name) pairs."""
+    pairs = [
+        (member.user.username, member.owner.name)
+        for member in OwnerMembership.objects.select_related("user", "owner").order_by("pk")
+    ]
+    if pairs:
+        return pairs
+    first_visit = Min("sites__visits__pk")
+    owners = Owner.objects.annotate(first=first_visit).filter(first__isnull=False).order_by("first", "pk")[:2]
     for position, owner in enumerate(owners, start=1):
         username = "owner" if position == 1 else f"owner{position}"
         user = User.objects.filter(username=username).first()

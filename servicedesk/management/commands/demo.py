@@ -70,8 +70,8 @@ class Command(BaseCommand):
             f"Due dates: {done.computed} units computed, {done.written} obligations written "
             f"in {time.perf_counter() - clock:.1f} s"
         )
-        owners = demo.make_owner_people()
         past = demo.plan_past_day(people, now)
+        owners = demo.make_owner_people()
         proposed, confirmed = demo.plan_ahead(people, now)
         self.stdout.write(
             f"Visits: {proposed} proposed, {confirmed} of them confirmed for the coming fortnight"
