@@ -53,6 +53,9 @@ class Obligation(models.Model):
     target_on = models.DateField(null=True)
     latest_on = models.DateField(null=True)
     knowledge = models.CharField(max_length=24, help_text="A code of schedules.engine.Knowledge.")
+    is_deferred = models.BooleanField(
+        default=False, help_text="A full unit may stay as it is past the date, but must not be filled again."
+    )
     is_binding = models.BooleanField(default=True, help_text="Earliest latest date among the unit's tables.")
     computed_at = models.DateTimeField()
 
@@ -87,16 +90,11 @@ class Freshness(models.Model):
     cleared, so a crashed job leaves nothing behind.
     """
 
-    unit = models.OneToOneField(Unit, models.CASCADE, related_name="freshness")
+    unit = models.OneToOneField(Unit, models.CASCADE, primary_key=True, related_name="freshness")
     facts_revision = models.PositiveIntegerField()
     rulebook_digest = models.CharField(max_length=64)
     recheck_on = models.DateField(null=True)
     computed_at = models.DateTimeField()
-
-    class Meta:
-        indexes = [
-            models.Index(fields=["recheck_on"], name="freshness_recheck"),
-        ]
 
     def __str__(self) -> str:
         return f"{self.unit_id} at revision {self.facts_revision}"

@@ -534,27 +534,20 @@ class Migration(migrations.Migration):
             name="Freshness",
             fields=[
                 (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    "unit",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="freshness",
+                        serialize=False,
+                        to="inventory.unit",
                     ),
                 ),
                 ("facts_revision", models.PositiveIntegerField()),
                 ("rulebook_digest", models.CharField(max_length=64)),
                 ("recheck_on", models.DateField(null=True)),
                 ("computed_at", models.DateTimeField()),
-                (
-                    "unit",
-                    models.OneToOneField(
-                        on_delete=django.db.models.deletion.CASCADE,
-                        related_name="freshness",
-                        to="inventory.unit",
-                    ),
-                ),
             ],
-            options={
-                "indexes": [models.Index(fields=["recheck_on"], name="freshness_recheck")],
-            },
         ),
         migrations.CreateModel(
             name="Obligation",
@@ -595,6 +588,13 @@ class Migration(migrations.Migration):
                 (
                     "knowledge",
                     models.CharField(help_text="A code of schedules.engine.Knowledge.", max_length=24),
+                ),
+                (
+                    "is_deferred",
+                    models.BooleanField(
+                        default=False,
+                        help_text="A full unit may stay as it is past the date, but must not be filled again.",
+                    ),
                 ),
                 (
                     "is_binding",

@@ -38,6 +38,7 @@ import numpy as np
 
 from schedules.engine.due import editions
 from schedules.engine.fleet.columns import (
+    KNOWLEDGE_CODES,
     KNOWLEDGES,
     METHOD_CODES,
     PRECISION_CODES,
@@ -61,16 +62,28 @@ from schedules.rules.table import IntervalTable
 Scalar = Callable[[Sequence[int]], Iterable[tuple[int, Sequence[Obligation]]]]
 
 
-def judge(fleet: Fleet, rulebooks: Sequence[Sequence[IntervalTable]], scalar: Scalar) -> Answers:
+def judge(
+    fleet: Fleet,
+    rulebooks: Sequence[Sequence[IntervalTable]],
+    scalar: Scalar,
+    *,
+    only_scalar: bool = False,
+) -> Answers:
     """Return what the tables of each unit's rulebook demand of it on its own day.
 
     ``rulebooks`` holds the tables of each rulebook, editions included, as handed to
     ``schedules.engine.obligations``. ``scalar`` is asked for the units that the columns cannot
-    settle: given their places it gives back each with what the scalar engine says of it.
+    settle: given their places it gives back each with what the scalar engine says of it. With
+    ``only_scalar`` it is asked for all, which is quicker for a handful.
     """
-    past = FleetPast(fleet)
     book = Book()
     by_name = {(table.key, table.version): table for tables in rulebooks for table in tables}
+    if only_scalar:
+        told = [book.told(unit, items, by_name) for unit, items in scalar(range(len(fleet)))]
+        answers = book.answers().joined(told)
+        answers.fallen_back = len(fleet)
+        return answers
+    past = FleetPast(fleet)
     parts = []
     for table, switch_on, as_of, units in _sessions(fleet, rulebooks):
         parts.append(TableJudge(fleet, past, table, units, as_of, switch_on, book).judge())
@@ -105,6 +118,7 @@ def _sessions(
 
 __all__ = [
     "KNOWLEDGES",
+    "KNOWLEDGE_CODES",
     "METHOD_CODES",
     "NO_DAY",
     "PRECISION_CODES",
@@ -112,6 +126,7 @@ __all__ = [
     "TASK_CODES",
     "Answers",
     "Fleet",
+    "Ints",
     "Marks",
     "Records",
     "Row",

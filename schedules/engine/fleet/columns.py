@@ -80,6 +80,12 @@ class Records:
     passed: Bools
     mark: Marks
 
+    @classmethod
+    def none(cls) -> Records:
+        """Return no records at all."""
+        nothing = np.empty(0, np.int64)
+        return cls(nothing, nothing, nothing, np.empty(0, np.bool_), Marks.none(0))
+
     def __post_init__(self) -> None:
         if len(self.unit) and (np.diff(self.unit) < 0).any():
             raise ValueError("Sort the records by unit.")
