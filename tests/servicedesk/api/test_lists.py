@@ -49,7 +49,8 @@ QUERIES = {
     "locations": 1,
     "unit-models": 1,
     "units": 1,
-    "obligations": 7,  # dated rows, undated rows; confirmations; records, units, sites, adoptions for the why
+    # dated rows, undated rows; confirmations; records, units, sites, adoptions, variations for the why
+    "obligations": 8,
     "records": 2,  # records; readings
     "visits": 2,  # visits; their loads
     "certificates": 1,
@@ -75,9 +76,9 @@ def test_a_longer_list_costs_no_more_queries(
 def test_a_visit_with_more_units_costs_no_more_queries(
     alder: Premises, django_assert_num_queries: Counted
 ) -> None:
-    # scope; visit with site and technician; jobs; obligations; records, units, sites and adoptions for the
-    # why; confirmations; entries
-    expected = 10
+    # scope; visit with site and technician; jobs; obligations; records, units, sites, adoptions and
+    # variations for the why; confirmations; entries
+    expected = 11
     client = client_of(alder.technician)
     small = make_visit(alder.site, alder.units[:1], technician=alder.technician)
     large = make_visit(alder.site, [make_unit(alder.site) for _ in range(3)], technician=alder.technician)
