@@ -14,7 +14,7 @@ from inventory.measures.kinds import Agent, Construction, Environment, EventKind
 from inventory.measures.stamps import Precision, Stamp
 from schedules.engine import Done, Event, Knowledge, Obligation, UnitFacts, obligations
 from schedules.engine.calendar import month_end
-from schedules.rules import Counts, load_tables
+from schedules.rules import Counts, IntervalTable, load_tables
 
 START, END = date(1975, 1, 1), date(2035, 12, 31)
 # By name, because a failing example prints what was drawn and a whole table is unreadable.
@@ -201,6 +201,11 @@ def test_nothing_changes_before_the_day_to_look_again(
     assert list(map(answer, obligations(unit, history, tables, later, events))) == list(map(answer, found))
 
 
+def on_grid(table: IntervalTable, item: Obligation) -> bool:
+    """Return whether the obligation comes from a fixed rhythm."""
+    return any(rule.id == item.rule_id and rule.counts is Counts.GRID for rule in table.rules)
+
+
 def comes_by(found: Sequence[Obligation], task: Task) -> date:
     """Return the day by which the task, or the end of the unit before it, comes."""
     days_of = {item.task: item.latest for item in found}
@@ -238,10 +243,7 @@ def test_blurring_a_stamp_never_moves_a_date_later(
     for item in exact:
         if item.latest is None or item.knowledge is Knowledge.UNKNOWN_BASIS:
             continue
-        grid = item.rule_id and any(
-            rule.id == item.rule_id and rule.counts is Counts.GRID for rule in table.rules
-        )
-        if grid and precision is not Precision.MONTH:
+        if on_grid(table, item) and precision is not Precision.MONTH:
             continue
         assert comes_by(vague, item.task) <= month_end(item.latest), (item, vague)
 
@@ -293,15 +295,18 @@ def test_a_failure_never_moves_a_date_later(
 
 
 @settings(max_examples=300)
-@given(units(MADE), st.lists(completions(AFTER), max_size=5), st.sampled_from(sorted(TABLES)), st.data())
+@given(units(MADE), st.lists(completions(AFTER), max_size=5), st.sampled_from(sorted(TABLES)))
 def test_forgetting_a_fact_never_moves_a_date_past_today(
-    unit: UnitFacts, history: list[Done], name: str, data: st.DataObject
+    unit: UnitFacts, history: list[Done], name: str
 ) -> None:
-    """A unit that is overdue stays due when its manufacture date becomes unreadable."""
+    """A unit that is overdue stays due when its manufacture date becomes unreadable.
+
+    But for a fixed rhythm, which without its start runs from the first record.
+    """
     as_of = date(2026, 1, 1)
     table = TABLES[name]
     unit = replace(unit, registered=None)
     forgotten = obligations(replace(unit, made=Stamp.unknown()), history, [table], as_of)
     for item in obligations(unit, history, [table], as_of):
-        if item.is_overdue(as_of) and item.basis.kind == "made":
+        if item.is_overdue(as_of) and item.basis.kind == "made" and not on_grid(table, item):
             assert comes_by(forgotten, item.task) <= as_of
