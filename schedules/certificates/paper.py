@@ -102,7 +102,9 @@ def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
 def _cells(unit: Mapping[str, Any]) -> dict[str, Any]:
     """The cells of one row of the table of units; line ends part what stands under each other."""
     work = [_task_text(task) for task in unit["tasks"]] or ["–"]
-    work += [f"{r['label']} {r['value']} {r['unit']}, {r['verdict_label']}" for r in unit["readings"]]
+    work += [
+        f"{r['label']} {r['value']} {r['unit']}, {r['verdict_label']}".rstrip(", ") for r in unit["readings"]
+    ]
     work += unit["remarks"]
     work += [f"With {instrument}" for instrument in unit["instruments"]]
     due = unit["next_due"]

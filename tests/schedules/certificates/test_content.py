@@ -94,6 +94,8 @@ def test_a_passed_unit_shows_work_readings_and_the_next_date(content, day):
         "psi",
         "inside",
     )
+    # The temperature has no limit of its own: it is there so that the gauge can be judged.
+    assert [(r["value"], r["unit"], r["verdict_label"]) for r in line["readings"][1:]] == [("70", "°F", "")]
     assert line["remarks"] == ["Seal and tag renewed."]
     assert (line["result"], line["result_label"]) == ("serviced", "Passed")
     due = line["next_due"]

@@ -20,7 +20,9 @@ from inventory.appendonly import HistoryIsAppendOnly
 from inventory.errors import Conflict
 from inventory.logbook.models import ServiceRecord
 from inventory.logbook.services import correct_record
-from inventory.register.models import NumberSeries, Unit
+from inventory.measures.kinds import Task
+from inventory.measures.stamps import Stamp
+from inventory.register.models import NumberSeries
 from schedules.certificates import services
 from schedules.certificates.content import digest_of
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
@@ -48,7 +50,7 @@ from schedules.certificates.services import (
 from schedules.tasks import render_waiting_certificates
 from schedules.visits.models import Visit
 from schedules.visits.services import close_visit
-from tests.factories import NOW, make_user
+from tests.factories import NOW, make_record, make_unit, make_user
 from tests.schedules.certificates.scenario import full_day, small_day
 
 pytestmark = pytest.mark.django_db
@@ -149,11 +151,12 @@ def test_issuing_twice_gives_the_same_certificate():
 
 def test_dates_that_the_nightly_sweep_has_not_reached_are_brought_up_to_date_first():
     day = small_day()
-    # A change that no sweep has seen: without it the certificate would repeat last year's date.
-    Unit.objects.filter(pk=day.units["unit0"].pk).update(facts_revision=99)
-    day.units["unit0"].obligations.all().delete()
-    content = issued(day).content
-    assert {line["next_due"]["state"] for line in content["units"]} == {"dated"}
+    # Neither on the list nor seen by any sweep: without one the certificate would know no date of it.
+    unit = make_unit(day.site, refresh=False)
+    make_record(unit, Task.MAINTENANCE, Stamp.of(2020, 5, 4), refresh=False)
+    found = {(e["kind"], e["number"]): e["text"] for e in issued(day).content["exceptions"]}
+    # Source: 29 CFR 1910.157(e)(3): a year after 4 May 2020.
+    assert found["overdue", unit.number].startswith("Maintenance overdue since 4 May 2021")
 
 
 @pytest.mark.django_db(transaction=True)
