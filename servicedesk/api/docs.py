@@ -22,6 +22,24 @@ _METHODS = ("get", "post", "put", "patch", "delete")
 
 
 @dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of a sentence: words, or a name from the code."""
+
+    text: str
+    is_code: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A query parameter or header as the page shows it."""
+
+    name: str
+    is_required: bool
+    said: tuple[Piece, ...]
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Operation:
     """One operation as the page shows it."""
 
@@ -29,8 +47,8 @@ class Operation:
     method: str
     path: str
     summary: str
-    text: str
-    parameters: tuple[dict[str, Any], ...]
+    said: tuple[Piece, ...]
+    parameters: tuple[Parameter, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,15 +79,32 @@ def _operation(path: str, method: str, operation: dict[str, Any]) -> Operation:
         method=method.upper(),
         path=path,
         summary=operation["summary"],
-        text=operation.get("description", ""),
-        parameters=tuple(p for p in operation.get("parameters", ()) if p["in"] in ("query", "header")),
+        said=_pieces(operation.get("description", "")),
+        parameters=tuple(
+            Parameter(
+                name=found["name"],
+                is_required=found.get("required", False),
+                said=_pieces(found.get("description", "")),
+                values=tuple(str(value) for value in found["schema"].get("enum", ())),
+            )
+            for found in operation.get("parameters", ())
+            if found["in"] in ("query", "header")
+        ),
     )
+
+
+def _pieces(text: str) -> tuple[Piece, ...]:
+    """``text`` with what stands between backticks told apart; a list of values after it is left out."""
+    sentence = text.partition("\n\n* ")[0]
+    parts = enumerate(sentence.split("`"))
+    return tuple(Piece(part, is_code=place % 2 == 1) for place, part in parts if part)
 
 
 @require_safe
 def index(request: HttpRequest) -> HttpResponse:
     """The operations of the API, by matter."""
-    return render(request, "api/index.html", {"groups": groups(), "kinds": KINDS})
+    kinds = [{"kind": kind, "said": _pieces(kind.remedy)} for kind in KINDS]
+    return render(request, "api/index.html", {"groups": groups(), "kinds": kinds})
 
 
 @require_safe
@@ -78,7 +113,7 @@ def problem_page(request: HttpRequest, slug: str) -> HttpResponse:
     kind = next((kind for kind in KINDS if kind.slug == slug), None)
     if kind is None:
         raise Http404
-    return render(request, "api/problem.html", {"kind": kind})
+    return render(request, "api/problem.html", {"kind": kind, "said": _pieces(kind.remedy)})
 
 
 class NoSuchAddress(APIView):
