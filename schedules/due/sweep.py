@@ -288,7 +288,7 @@ def put_away(worked: Worked, *, now: datetime) -> Put:
 
     _delete(removed)
     _update(changed, at)
-    _insert(fresh, at)
+    insert(fresh, at)
     _keep_fresh(worked, settled, at)
     _forget(gone)
     return Put(int(settled.sum()), len(fresh) + len(changed), len(removed))
@@ -369,7 +369,7 @@ def _stored(unit_ids: list[int]) -> dict[tuple[Any, ...], tuple[int, tuple[Any, 
         return {row[:3]: (row[3], (*row[4:11], bool(row[11]), bool(row[12]))) for row in cursor}
 
 
-_COLUMNS = (
+COLUMNS = (
     "unit_id",
     "table_key",
     "task",
@@ -398,19 +398,20 @@ _TYPES = {
 }
 
 
-def _insert(rows: list[tuple[Any, ...]], at: Any) -> None:
+def insert(rows: list[tuple[Any, ...]], at: Any, *, table: str = _OBLIGATIONS) -> None:
+    """Add rows of ``COLUMNS`` but the last, computed at the instant ``at``, as fast as the database can."""
     if not rows:
         return
-    names = ", ".join(_COLUMNS)
+    names = ", ".join(COLUMNS)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            with cursor.copy(f"COPY {_OBLIGATIONS} ({names}) FROM STDIN") as copy:
+            with cursor.copy(f"COPY {table} ({names}) FROM STDIN") as copy:
                 for row in rows:
                     copy.write_row((*row, at))
             return
-        values = ", ".join(["%s"] * len(_COLUMNS))
+        values = ", ".join(["%s"] * len(COLUMNS))
         cursor.executemany(
-            f"INSERT INTO {_OBLIGATIONS} ({names}) VALUES ({values})",
+            f"INSERT INTO {table} ({names}) VALUES ({values})",
             [(*row, at) for row in rows],
         )
 
@@ -419,7 +420,7 @@ def _update(rows: list[tuple[Any, ...]], at: Any) -> None:
     """Give rows new values; each row ends with its id."""
     if not rows:
         return
-    names = _COLUMNS[3:-1]
+    names = COLUMNS[3:-1]
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             sets = ", ".join(f"{name} = v.{name}" for name in names)
