@@ -18,7 +18,7 @@ from schedules.certificates.models import Certificate
 from schedules.certificates.queries import Standing, certificates_for, corrections_since, standing_of
 from schedules.certificates.services import reissue_certificate, withdraw_certificate
 from servicedesk.access import Act
-from servicedesk.desk.due_forms import day_field
+from servicedesk.desk.fields import day_field
 from servicedesk.pages import PageView, paged, place_errors
 from servicedesk.portal.papers import pdf_answer
 

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 from django.db.models import F, QuerySet
+from django.db.models.expressions import OrderBy
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.utils.http import urlencode
@@ -15,6 +16,7 @@ from django.utils.http import urlencode
 from schedules.due.models import Obligation
 from schedules.due.queries import (
     OPEN_STATUSES,
+    SEVERITY,
     STATUS_LABELS,
     Status,
     due_list,
@@ -31,6 +33,8 @@ from servicedesk.exchange.writing import csv_lines
 from servicedesk.pages import STANDING_LINE, PageView, chip, paged
 
 NONE_LEFT = Obligation.objects.none()
+
+TAB_WORDS = {Status.UNKNOWN: "Date unknown", Status.UNCOVERED: "No rule", Status.NO_DATE: "No date"}
 
 HEADINGS = (
     "unit",
@@ -68,21 +72,6 @@ class DueRow:
     table: TableShown
     today: date
 
-    @property
-    def window(self) -> str:
-        """Earliest and target in one line, where they tell more than the latest date."""
-        parts = []
-        owed = self.obligation
-        if owed.earliest_on and owed.earliest_on != owed.latest_on:
-            parts.append(f"from {_say(owed.earliest_on)}")
-        if owed.target_on and owed.target_on not in (owed.latest_on, owed.earliest_on):
-            parts.append(f"meant for {_say(owed.target_on)}")
-        return ", ".join(parts)
-
-
-def _say(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
-
 
 class DueView(PageView):
     """The due list."""
@@ -116,10 +105,7 @@ class DueView(PageView):
         statuses = form.statuses()
         if statuses is not None:
             rows = with_statuses(rows, statuses, self.now)
-        first, *rest = form.order()
-        lead = F(first.lstrip("-"))
-        lead_order = lead.desc(nulls_last=True) if first.startswith("-") else lead.asc(nulls_last=True)
-        return shown(rows).order_by(lead_order, *rest)
+        return shown(rows).order_by(*(_dates_last(name) for name in form.order()))
 
     def line(self, owed: Obligation, book: TableBook) -> DueRow:
         """One row, judged on its site's own today."""
@@ -176,13 +162,23 @@ class DueExportView(DueView):
             )
 
 
+def _dates_last(name: str) -> str | OrderBy:
+    """A part of an order; a row without a date comes last, whichever way and in either database."""
+    if name.lstrip("-") != "latest_on":
+        return name
+    latest = F("latest_on")
+    return latest.desc(nulls_last=True) if name.startswith("-") else latest.asc(nulls_last=True)
+
+
 def _tabs(request: HttpRequest, form: DueFilterForm, counts: dict[Status, int]) -> list[dict[str, Any]]:
     """Links to the same list in each status, with how many rows it holds."""
     kept = [(k, str(v)) for k, v in request.GET.items() if k not in ("page", "status") and v]
     chosen = form.data.get("status", "")
     tabs = [("", "To be done", sum(counts[status] for status in OPEN_STATUSES))]
-    tabs += [(status.value, STATUS_LABELS[status], counts[status]) for status in Status]
-    tabs.append((EVERYTHING, "Everything", sum(counts.values())))
+    tabs += [
+        (status.value, TAB_WORDS.get(status, STATUS_LABELS[status]), counts[status]) for status in SEVERITY
+    ]
+    tabs.append((EVERYTHING, "All", sum(counts.values())))
     return [
         {
             "label": label,

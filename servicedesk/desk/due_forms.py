@@ -12,6 +12,7 @@ from inventory.register.models import Owner, Site
 from inventory.register.queries import owners_for, sites_for
 from schedules.due.queries import OPEN_STATUSES, STATUS_LABELS, DueWanted, Status, Work
 from schedules.rules import load_tables
+from servicedesk.desk.fields import PickField, day_field
 
 OPEN = "open"
 EVERYTHING = "all"
@@ -39,16 +40,6 @@ SORTS = {
 }
 
 
-def day_field(label: str) -> forms.DateField:
-    """A day, typed or chosen."""
-    return forms.DateField(
-        label=label,
-        required=False,
-        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        error_messages={"invalid": "Enter a day like 2026-11-30."},
-    )
-
-
 class DueFilterForm(forms.Form):
     """What the due list is narrowed to; everything stands in the address, so a list can be sent on."""
 
@@ -60,20 +51,8 @@ class DueFilterForm(forms.Form):
     )
     status = forms.ChoiceField(label="Status", required=False, choices=STATUS_CHOICES)
     task = forms.ChoiceField(label="Task", required=False)
-    owner = forms.ModelChoiceField(
-        label="Owner",
-        required=False,
-        queryset=Owner.objects.none(),
-        to_field_name="public_id",
-        empty_label="All owners",
-    )
-    site = forms.ModelChoiceField(
-        label="Site",
-        required=False,
-        queryset=Site.objects.none(),
-        to_field_name="public_id",
-        empty_label="All sites",
-    )
+    owner = PickField(label="Owner", required=False, queryset=Owner.objects.none(), empty_label="All owners")
+    site = PickField(label="Site", required=False, queryset=Site.objects.none(), empty_label="All sites")
     latest_from = day_field("Latest date from")
     latest_to = day_field("Latest date to")
     table = forms.ChoiceField(label="Interval table", required=False)
@@ -90,7 +69,7 @@ class DueFilterForm(forms.Form):
         titles = {key: editions[-1].title for key, editions in load_tables().items()}
         fields["table"].choices = [("", "All tables"), *sorted(titles.items(), key=lambda item: item[1])]  # type: ignore[attr-defined]
         wrong = {"invalid_choice": "This choice is not in the list. Choose another."}
-        for name in ("owner", "site", "task", "table", "status", "work", "rows", "sort"):
+        for name in ("task", "table", "status", "work", "rows", "sort"):
             fields[name].error_messages |= wrong
 
     def wanted(self) -> DueWanted:

@@ -22,6 +22,7 @@ from servicedesk.pages import PageView, chip
 
 WORST_SITES = 8
 COMING_DAYS = 1
+SHOWN_VISITS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,15 +51,17 @@ class OverviewView(PageView):
         by_site = standings(due_list(self.scope, DueWanted()), "site_id", self.now)
         states = units_by_state(self.scope)
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
-        confirm = book.notice(tables_in_use(self.scope))
+        confirm = book.notice(tables_in_use(self.scope, self.now))
         coming = visits_for(self.scope).filter(planned_within(self.now, first_day=0, last_day=COMING_DAYS))
-        visits = list(coming.exclude(state=Visit.State.CANCELLED)[:40])
+        planned = list(coming.exclude(state=Visit.State.CANCELLED))
+        visits = planned[:SHOWN_VISITS]
         held = loads(visit.pk for visit in visits)
         context = {
             "due": self.due_figures(by_site.values()),
             "units": self.unit_figures(states),
             "visits": self.visit_figures(),
             "coming": [{"visit": visit, "load": held.get(visit.pk)} for visit in visits],
+            "coming_more": len(planned) - len(visits),
             "worst_sites": self.worst_sites(by_site),
             "confirm": confirm,
             "is_new": not any(states.values()),
@@ -72,7 +75,7 @@ class OverviewView(PageView):
             counts.update(standing.counts)
         figures = (
             (Status.OVERDUE, "Overdue", "overdue", "past the latest date"),
-            (Status.DUE, "Due", "soon", "inside their window or within 30 days"),
+            (Status.DUE, "Due", "soon", "meant for now, or late within 30 days"),
             (Status.UNKNOWN, "Date unknown", "unknown", "due now, until somebody looks"),
             (Status.UNCOVERED, "No rule covers it", "unknown", "a finding for the manager"),
         )

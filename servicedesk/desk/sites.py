@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +10,7 @@ from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, F, OuterRef
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -36,7 +36,7 @@ from schedules.rulebook.queries import states_for_site
 from schedules.visits.queries import loads, visits_for
 from schedules.visits.services import propose_visit
 from servicedesk.access import Act
-from servicedesk.desk.due_forms import day_field
+from servicedesk.desk.fields import day_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView, chip, paged, place_errors
 
@@ -170,6 +170,7 @@ class SiteView(PageView):
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         work = due_list(self.scope, DueWanted(site=site))
         counts = status_counts(work, self.now)
+        places = self.places(site)
         tables = [book.of_state(state) for state in states_for_site(site.pk) if state.table.in_force(today)]
         visits = list(visits_for(self.scope).filter(site=site).order_by("-planned_on", "-pk")[:SHOWN_VISITS])
         held = loads(visit.pk for visit in visits)
@@ -178,11 +179,11 @@ class SiteView(PageView):
             "crumbs": [{"label": "Sites", "url": reverse("desk:sites")}],
             "site": site,
             "today": today,
-            "verdict": verdict_of(counts),
+            "verdict": verdict_of(counts, places),
             "hours": hours_of(site.access_windows.all()),
             "tables": tables,
             "unconfirmed_count": sum(not table.confirmed_by for table in tables),
-            "places": self.places(site),
+            "places": places,
             "due": [
                 {
                     "owed": owed,
@@ -197,7 +198,7 @@ class SiteView(PageView):
                     ),
                 }
                 for owed in shown(with_statuses(work, OPEN_STATUSES, self.now)).order_by(
-                    "latest_on", "unit__number", "pk"
+                    F("latest_on").asc(nulls_last=True), "unit__number", "pk"
                 )[:SHOWN_DUE]
             ],
             "due_count": sum(counts[each] for each in OPEN_STATUSES),
@@ -211,13 +212,13 @@ class SiteView(PageView):
         return self.page("desk/site.html", context, status=status)
 
     def places(self, site: Site) -> list[dict[str, Any]]:
-        """The units of the site by building and floor, in walking order, each with how it stands."""
+        """The units of the site by building and floor, those not in their place last."""
         stand = standings(due_list(self.scope, DueWanted(site=site)), "unit_id", self.now)
         rows = (
             Unit.objects.on_duty()
             .filter(site=site)
             .select_related("model", "location")
-            .order_by("location__walking_order", "location__number", "number", "pk")
+            .order_by(F("location__walking_order").asc(nulls_last=True), "location__number", "number", "pk")
         )
         groups: dict[str, list[dict[str, Any]]] = defaultdict(list)
         for unit in rows:
@@ -251,19 +252,30 @@ class Verdict:
     under: str = ""
 
 
-def verdict_of(counts: dict[Status, int]) -> Verdict:
-    """How a site with these counts of our work stands."""
+def verdict_of(counts: dict[Status, int], places: Iterable[dict[str, Any]]) -> Verdict:
+    """How a site with these counts of our work and these units stands."""
+    states = Counter(line["unit"].state for place in places for line in place["units"])
+    said = [
+        (tone, f"{states[state]} unit{'s' if states[state] != 1 else ''} {words}")
+        for state, tone, words in (
+            (Unit.State.AWAITING_RECHARGE, "overdue", "used or failed"),
+            (Unit.State.NOT_FOUND, "unknown", "not found"),
+        )
+        if states[state]
+    ]
     sayings = (
         (Status.OVERDUE, "overdue", "task{} overdue"),
         (Status.UNKNOWN, "unknown", "task{} of unknown date"),
         (Status.UNCOVERED, "unknown", "task{} without a rule"),
         (Status.DUE, "soon", "task{} due"),
     )
-    said = [
+    said += [
         (tone, f"{counts[status]} {words.format('s' if counts[status] != 1 else '')}")
         for status, tone, words in sayings
         if counts[status]
     ]
+    # Gravest first; within a tone work comes in the order above.
+    said.sort(key=lambda saying: ("overdue", "unknown", "soon").index(saying[0]))
     if said:
         also = ", ".join(words for _, words in said[1:])
         return Verdict(said[0][0], said[0][0], said[0][1], f"Also {also}." if also else "")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -29,6 +31,7 @@ from schedules.rulebook.queries import (
 from schedules.rulebook.services import adopt_table, confirm_table, withdraw_adoption, withdraw_confirmation
 from schedules.rules import STATUS_WORDS, IntervalTable, Quota, Rule, SourceStatus, load_tables
 from servicedesk.access import Act
+from servicedesk.desk.fields import PickField
 from servicedesk.desk.kind_words import kind_words
 from servicedesk.pages import PageView, place_errors
 
@@ -81,61 +84,78 @@ def source_counts(table: IntervalTable) -> list[dict[str, Any]]:
     for status in SourceStatus:
         number = sum(rule.source_status is status for rule in table.rules)
         if number:
-            found.append({"word": SOURCE_SHORT[status], "count": number, "tone": SOURCE_TONES[status]})
+            found.append(
+                {
+                    "word": SOURCE_SHORT[status],
+                    "words": STATUS_WORDS[status],
+                    "count": number,
+                    "tone": SOURCE_TONES[status],
+                }
+            )
     return found
+
+
+Common = tuple[str, str]
+
+
+def common_source(table: IntervalTable) -> Common:
+    """The source and its note that most rules of ``table`` share, told once instead of on every row."""
+    counts = Counter((rule.source, rule.source_note) for rule in table.rules)
+    return counts.most_common(1)[0][0] if counts else ("", "")
 
 
 @dataclass(frozen=True, slots=True)
 class RuleRow:
-    """One rule as a row of the page."""
+    """One rule as a row of the page; ``source`` is empty where it is the common one."""
 
     rule: Rule | Quota
     kinds: str
     interval: str
     source_short: str
-    source_words: str
     source_tone: str
+    source: str
     notes: list[str]
-    is_link: bool
+
+    @property
+    def is_link(self) -> bool:
+        """Whether the source is an address."""
+        return self.source.startswith("https://")
 
 
-def rule_row(rule: Rule) -> RuleRow:
+def rule_row(rule: Rule, common: Common) -> RuleRow:
     """``rule`` in words: for which units, how often, where it stands, how the source was read."""
     notes = [*rule.notes]
     if rule.assumed:
         notes.insert(0, f"Assumed: {rule.assumed}")
-    if rule.source_note:
-        notes.append(f"Source: {rule.source_note}")
     if rule.also:
         notes.append("Comes on top of another rule for the same task.")
-    return _row(rule, kind_words(rule.select), rule.interval_words, notes)
+    return _row(rule, kind_words(rule.select), rule.interval_words, notes, common)
 
 
-def quota_row(quota: Quota) -> RuleRow:
+def quota_row(quota: Quota, common: Common) -> RuleRow:
     """A demand on a group of units in words."""
     amount = f"{quota.share} of them" if quota.share else f"{quota.at_least}"
     if quota.share and quota.at_least:
         amount += f", at least {quota.at_least}"
     groups = " and ".join(word.replace("_", " ") for word in quota.group_by)
     notes = [*quota.notes]
-    if quota.source_note:
-        notes.append(f"Source: {quota.source_note}")
     if quota.failure_takes_all:
         notes.append("When one fails, all of its group are done.")
     interval = f"{amount} every {quota.per}, counted per {groups}"
-    return _row(quota, kind_words(quota.select), interval, notes)
+    return _row(quota, kind_words(quota.select), interval, notes, common)
 
 
-def _row(rule: Rule | Quota, kinds: str, interval: str, notes: list[str]) -> RuleRow:
+def _row(rule: Rule | Quota, kinds: str, interval: str, notes: list[str], common: Common) -> RuleRow:
+    if rule.source_note and (rule.source, rule.source_note) != common:
+        notes.append(f"Source: {rule.source_note}")
     return RuleRow(
         rule=rule,
         kinds=kinds,
         interval=interval,
         source_short=SOURCE_SHORT[rule.source_status],
-        source_words=STATUS_WORDS[rule.source_status],
         source_tone=SOURCE_TONES[rule.source_status],
+        source="" if rule.source == common[0] else rule.source,
         notes=notes,
-        is_link=rule.source.startswith("https://"),
     )
 
 
@@ -175,19 +195,9 @@ class AdoptForm(forms.Form):
         choices=[(SITE, "One site"), (OWNER, "All sites of one owner"), (FIRM, "All sites of the firm")],
         initial=SITE,
     )
-    site = forms.ModelChoiceField(
-        label="Site",
-        queryset=Site.objects.none(),
-        to_field_name="public_id",
-        required=False,
-        empty_label="Choose a site",
-    )
-    owner = forms.ModelChoiceField(
-        label="Owner",
-        queryset=Owner.objects.none(),
-        to_field_name="public_id",
-        required=False,
-        empty_label="Choose an owner",
+    site = PickField(label="Site", queryset=Site.objects.none(), required=False, empty_label="Choose a site")
+    owner = PickField(
+        label="Owner", queryset=Owner.objects.none(), required=False, empty_label="Choose an owner"
     )
     is_pinned = forms.BooleanField(
         label="Stay with this edition",
@@ -388,7 +398,7 @@ class TableView(PageView):
             "notice": _notice(state),
             "tasks": _tasks(table),
             "sources": source_counts(table),
-            "quotas": [quota_row(quota) for quota in table.quotas],
+            "common": _common_words(table),
             "resets": _resets(table),
             "editions": [edition for edition in load_tables()[table.key] if edition.version != table.version],
             "adoptions": list(adoptions_of(table.key, self.scope)),
@@ -412,11 +422,26 @@ def _notice(state: TableState) -> dict[str, Any]:
 
 
 def _tasks(table: IntervalTable) -> list[dict[str, Any]]:
-    """The rules of each task: those with a date first, then events, exemptions and bars."""
-    return [
-        {"label": TASK_LABELS[task], "rows": [rule_row(rule) for rule in rules]}
+    """The rules of each task in the order of the document, then demands on groups of units."""
+    common = common_source(table)
+    groups = [
+        {"label": TASK_LABELS[task], "rows": [rule_row(rule, common) for rule in rules]}
         for task, rules in table.by_task.items()
     ]
+    if table.quotas:
+        rows = [quota_row(quota, common) for quota in table.quotas]
+        groups.append({"label": "Demands on a group of units", "rows": rows})
+    return groups
+
+
+def _common_words(table: IntervalTable) -> dict[str, Any]:
+    source, note = common_source(table)
+    return {
+        "source": source,
+        "note": note,
+        "is_link": source.startswith("https://"),
+        "host": urlsplit(source).hostname or source,
+    }
 
 
 def _resets(table: IntervalTable) -> list[dict[str, str]]:

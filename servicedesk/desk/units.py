@@ -39,8 +39,9 @@ from schedules.due.queries import (
 from schedules.due.services import refresh_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
+from servicedesk.desk.fields import PickField
 from servicedesk.desk.history import METHOD_WORDS, events_of
-from servicedesk.desk.tables_shown import TableBook, TableShown
+from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView, chip, paged, place_errors
 
 NO_STANDING = Standing()
@@ -65,14 +66,7 @@ class UnitFilterForm(forms.Form):
     )
     state = forms.ChoiceField(label="State", required=False, choices=STATE_CHOICES)
     agent = forms.ChoiceField(label="Agent", required=False, choices=[("", "All agents"), *AGENT_CHOICES])
-    site = forms.ModelChoiceField(
-        label="Site",
-        required=False,
-        queryset=Site.objects.none(),
-        to_field_name="public_id",
-        empty_label="All sites",
-        error_messages={"invalid_choice": "This site is not in the list. Choose another."},
-    )
+    site = PickField(label="Site", required=False, queryset=Site.objects.none(), empty_label="All sites")
 
 
 class UnitsView(PageView):
@@ -128,6 +122,7 @@ class Coming:
     chip: dict[str, Any]
     is_owners: bool
     binding_table: str
+    is_tie: bool
 
     @property
     def has_reading(self) -> bool:
@@ -204,10 +199,7 @@ class UnitView(PageView):
                 row.pk,
             )
         )
-        attach_why(rows, self.now)
-        binding: dict[str, TableShown] = {
-            row.task: book.get(row.table_key, row.table_version) for row in rows if row.is_binding
-        }
+        binding = {row.task: row for row in rows if row.is_binding}
         lines = []
         for row in rows:
             status = status_on(
@@ -220,7 +212,10 @@ class UnitView(PageView):
                     status=status,
                     chip=self.chip_of(row, status),
                     is_owners=_is_owners_look(row, unit),
-                    binding_table=sooner.title if sooner and not row.is_binding else "",
+                    binding_table=book.get(sooner.table_key, sooner.table_version).title
+                    if sooner and not row.is_binding
+                    else "",
+                    is_tie=sooner is not None and sooner.latest_on == row.latest_on,
                 )
             )
         return lines

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 from uuid import UUID
 
@@ -18,6 +19,7 @@ from django.utils.http import urlencode
 
 from inventory.errors import Conflict
 from inventory.measures.kinds import TASK_LABELS, Task
+from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.register.models import Site, Unit
 from inventory.register.queries import sites_for
 from schedules.certificates.queries import certificates_for, standing_of
@@ -33,7 +35,7 @@ from schedules.visits.services import (
 )
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
-from servicedesk.desk.due_forms import day_field
+from servicedesk.desk.fields import PickField, day_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView, paged, place_errors, refusal
 
@@ -72,9 +74,7 @@ class VisitFilterForm(forms.Form):
     days = forms.ChoiceField(label="When", required=False, choices=DAYS_CHOICES)
     day_from = day_field("From")
     day_to = day_field("To")
-    site = forms.ModelChoiceField(
-        required=False, queryset=Site.objects.none(), to_field_name="public_id", widget=forms.HiddenInput
-    )
+    site = PickField(required=False, queryset=Site.objects.none(), widget=forms.HiddenInput)
 
     def __init__(self, *args: Any, people: Iterable[User], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -87,7 +87,7 @@ class ProposeAllForm(forms.Form):
     """How far ahead visits are proposed for all sites."""
 
     horizon_days = forms.IntegerField(
-        label="Sites with work due within how many days",
+        label="Days ahead",
         min_value=0,
         max_value=731,
         initial=30,
@@ -189,9 +189,7 @@ class VisitsView(PageView):
                     "visit": visit,
                     "load": held.get(visit.pk),
                     "is_late": visit.state in Visit.OPEN and visit.planned_on < today,
-                    "is_after_latest": visit.state in Visit.OPEN
-                    and visit.latest_on is not None
-                    and visit.planned_on > visit.latest_on,
+                    "work_chip": _work_chip(visit, today),
                     "pick": f"{visit.public_id}:{visit.version}",
                 }
             )
@@ -248,16 +246,26 @@ class VisitsView(PageView):
         return rows
 
 
+def _work_chip(visit: Visit, today: date) -> dict[str, Any] | None:
+    """Whether the first of an open visit's work is late already, or will be on the planned day."""
+    if visit.state not in Visit.OPEN or visit.latest_on is None:
+        return None
+    if visit.latest_on < today:
+        return {"tone": "overdue", "word": "Overdue", "on": visit.latest_on}
+    if visit.latest_on < visit.planned_on:
+        return {"tone": "overdue", "word": "Late by then", "on": visit.latest_on}
+    return None
+
+
 # --- one visit --------------------------------------------------------------------------------------
 
 
 class AssignForm(forms.Form):
     """Who goes, and when. Carries the version that the dispatcher saw."""
 
-    technician = forms.ModelChoiceField(
+    technician = PickField(
         label="Technician",
         queryset=User.objects.none(),
-        to_field_name="public_id",
         required=False,
         empty_label="Nobody yet",
         error_messages={"invalid_choice": "This person is not an active technician. Choose another."},
@@ -298,6 +306,7 @@ class VisitUnit:
     jobs: list[Job] = field(default_factory=list)
     entry: VisitEntry | None = None
     done: str = ""
+    readings: list[str] = field(default_factory=list)
     is_extra: bool = False
 
 
@@ -409,6 +418,9 @@ class VisitView(PageView):
                 {"word": result.label, "count": counts.get(result.value, 0)} for result in VisitEntry.Result
             ],
             "is_late": visit.state in Visit.OPEN and visit.planned_on < today,
+            "is_overdue": visit.state in Visit.OPEN
+            and visit.latest_on is not None
+            and visit.latest_on < today,
             "is_after_latest": visit.state in Visit.OPEN
             and visit.latest_on is not None
             and visit.planned_on > visit.latest_on,
@@ -440,7 +452,16 @@ def _units(jobs: Iterable[Job], entries: dict[int, VisitEntry]) -> list[VisitUni
         if line is None:
             line = found[unit_id] = VisitUnit(entry.unit, "", is_extra=True)
         line.entry = entry
+        line.readings = [
+            f"{_quantity(reading.get('quantity', ''))}: {reading.get('value', '')} {reading.get('unit', '')}"
+            for reading in entry.readings
+        ]
         line.done = ", ".join(
             TASK_LABELS[Task(task)] for task in entry.tasks if task in Task.__members__.values()
         )
     return list(found.values())
+
+
+def _quantity(code: str) -> str:
+    known = code in Quantity.__members__.values()
+    return QUANTITY_LABELS[Quantity(code)] if known else code

@@ -1,0 +1,16 @@
+"""Values in words, for templates: ``{% load words %}``."""
+
+from __future__ import annotations
+
+from django import template
+
+from inventory.measures.stamps import Stamp
+from servicedesk.portal.words import say_stamp
+
+register = template.Library()
+
+
+@register.filter
+def in_words(stamp: Stamp) -> str:
+    """A stamp as precisely as it is known: ``3 Nov 2027``, ``Nov 2027``, ``2027`` or ``not known``."""
+    return say_stamp(stamp)

@@ -1,0 +1,168 @@
+"""Who opens which page of the desk, and that nobody sees what belongs to another owner."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from inventory.logbook.models import ServiceRecord
+from schedules.visits.models import Visit
+from servicedesk.access import Act
+from servicedesk.pages import PageView
+from tests.servicedesk.page_cast import ROLES, Cast, text_of
+
+pytestmark = pytest.mark.django_db
+
+TABLE = ("us-osha-1910-157", "2026-1")
+
+
+def record_of(cast: Cast) -> ServiceRecord:
+    return ServiceRecord.objects.get(unit=cast.unit)
+
+
+def visit_of(cast: Cast) -> Visit:
+    return Visit.objects.get(number="V-100001")
+
+
+# Page, how its arguments come from the cast, and who gets in. Nobody else does.
+DESK = {"manager", "dispatcher"}
+PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
+    "overview": (lambda c: (), DESK),
+    "due": (lambda c: (), DESK),
+    "due-export": (lambda c: (), DESK),
+    "sites": (lambda c: (), DESK),
+    "site": (lambda c: (c.site.public_id,), DESK),
+    "units": (lambda c: (), DESK | {"workshop"}),
+    "unit": (lambda c: (c.unit.public_id,), DESK | {"workshop", "technician"}),
+    "correct": (lambda c: (c.unit.public_id, record_of(c).client_ref), {"manager"}),
+    "visits": (lambda c: (), DESK),
+    "visit": (lambda c: (visit_of(c).public_id,), DESK),
+    "certificates": (lambda c: (), DESK),
+    "tables": (lambda c: (), set(ROLES)),
+    "table": (lambda c: TABLE, set(ROLES)),
+    "import": (lambda c: (), DESK),
+}
+
+
+@pytest.mark.parametrize("role", ROLES)
+@pytest.mark.parametrize("name", PAGES)
+def test_each_page_opens_for_its_roles_only(cast: Cast, name: str, role: str) -> None:
+    args, allowed = PAGES[name]
+    answer = cast.get(role, f"desk:{name}", *args(cast))
+    assert answer.status_code == (200 if role in allowed else 403)
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_stranger_is_asked_to_sign_in(cast: Cast, name: str) -> None:
+    address = reverse(f"desk:{name}", args=PAGES[name][0](cast))
+    answer = Client().get(address)
+    assert (answer.status_code, answer.headers["Location"]) == (302, f"/sign-in/?next={address}")
+
+
+def views_under(prefix: str) -> dict[str, Any]:
+    """Every view below an address, by its pattern's name."""
+    found: dict[str, Any] = {}
+
+    def walk(resolver: URLResolver, path: str) -> None:
+        for entry in resolver.url_patterns:
+            here = path + str(entry.pattern)
+            if isinstance(entry, URLResolver):
+                walk(entry, here)
+            elif isinstance(entry, URLPattern) and here.startswith(prefix):
+                found[str(entry.name)] = entry.callback
+
+    walk(get_resolver(), "")
+    return found
+
+
+@pytest.mark.parametrize("prefix", ["desk/", "bench/"])
+def test_every_view_names_the_acts_that_open_it(prefix: str) -> None:
+    views = views_under(prefix)
+    assert views
+    for name, view in views.items():
+        assert issubclass(view.view_class, PageView), name
+        assert view.view_class.acts, name
+        assert all(isinstance(act, Act) for act in view.view_class.acts), name
+
+
+def test_the_matrix_names_every_page() -> None:
+    apart = {"certificate", "certificate-file"}  # their tests make a certificate first
+    assert set(views_under("desk/")) == set(PAGES) | apart
+
+
+# --- posting ---------------------------------------------------------------------------------------
+
+POSTS: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], dict[str, str], set[str]]] = {
+    "site": (lambda c: (c.other_site.public_id,), {"horizon_days": "400"}, DESK),
+    "visits": (lambda c: (), {"do": "propose", "all-horizon_days": "400"}, DESK),
+    "visit": (
+        lambda c: (visit_of(c).public_id,),
+        {"do": "cancel", "cancel-reason": "Rain", "cancel-version": "1"},
+        DESK,
+    ),
+    "table": (
+        lambda c: TABLE,
+        {"do": "confirm", "confirm-name": "M", "confirm-local_code": "City"},
+        {"manager"},
+    ),
+    "correct": (
+        lambda c: (c.unit.public_id, record_of(c).client_ref),
+        {"outcome": "failed", "task": "maintenance", "done": "2026-03-01", "reason": "Typed wrong"},
+        {"manager"},
+    ),
+}
+
+
+@pytest.mark.parametrize("role", ROLES)
+@pytest.mark.parametrize("name", POSTS)
+def test_each_form_is_taken_from_its_roles_only(cast: Cast, name: str, role: str) -> None:
+    args, data, allowed = POSTS[name]
+    answer = cast.post(role, f"desk:{name}", *args(cast), **data)
+    assert answer.status_code == (302 if role in allowed else 403)
+
+
+def test_adopting_a_table_is_the_desks(cast: Cast) -> None:
+    for role in ("technician", "workshop", "owner"):
+        answer = cast.post(
+            role, "desk:table", "us-nfpa-10", "2026-1", **{"do": "adopt", "adopt-level": "firm"}
+        )
+        assert answer.status_code == 403
+
+
+def test_a_form_sent_after_the_session_ended_comes_back_to_its_page(cast: Cast) -> None:
+    address = reverse("desk:visit", args=[visit_of(cast).public_id])
+    answer = Client().post(address, {"do": "cancel", "cancel-reason": "Rain", "cancel-version": "1"})
+    assert answer.headers["Location"] == f"/sign-in/?next={address}"
+    assert visit_of(cast).state == Visit.State.CONFIRMED
+
+
+# --- scope -----------------------------------------------------------------------------------------
+
+
+def test_a_technician_finds_only_units_of_own_visits(cast: Cast) -> None:
+    assert cast.get("technician", "desk:unit", cast.unit.public_id).status_code == 200
+    assert cast.get("technician", "desk:unit", cast.other_unit.public_id).status_code == 404
+
+
+def test_owners_see_of_the_rulebook_only_their_own_use(cast: Cast) -> None:
+    page = text_of(cast.get("owner", "desk:table", *TABLE))
+    assert "Mill Lane works" in page
+    assert "Quay Street foundry" not in page
+    other = text_of(cast.get("other_owner", "desk:table", *TABLE))
+    assert "Quay Street foundry" in other
+    assert "Mill Lane works" not in other
+    assert "Mill Lane works" not in text_of(cast.get("other_owner", "desk:tables"))
+
+
+def test_what_nobody_has_is_not_found(cast: Cast) -> None:
+    for name in ("site", "unit", "visit", "certificate", "certificate-file"):
+        assert cast.get("manager", f"desk:{name}", uuid.uuid4()).status_code == 404, name
+    assert cast.get("manager", "desk:table", "us-osha-1910-157", "1999-1").status_code == 404
+    assert cast.get("manager", "desk:correct", cast.unit.public_id, uuid.uuid4()).status_code == 404
+    other = ServiceRecord.objects.get(unit=cast.other_unit)
+    assert cast.get("manager", "desk:correct", cast.unit.public_id, other.client_ref).status_code == 404
