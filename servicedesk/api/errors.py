@@ -11,6 +11,7 @@ import logging
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from django.conf import settings
 from django.core.exceptions import NON_FIELD_ERRORS, RequestDataTooBig, SuspiciousOperation
@@ -193,7 +194,7 @@ def item_problem(exc: Exception) -> dict[str, Any]:
 
 def _body(exc: Exception, request: Request | None) -> tuple[dict[str, Any], int]:
     kind, code, detail, more = _reading(exc, request)
-    instance = request.path if request is not None else None
+    instance = quote(request.path) if request is not None else None
     return problem(kind, code=code, detail=detail, instance=instance, **more), kind.status
 
 

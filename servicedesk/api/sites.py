@@ -49,12 +49,20 @@ class OwnerViewSet(Shown):
     acts = {"list": (Act.SEE_REGISTER,), "retrieve": (Act.SEE_REGISTER,)}
 
 
+@extend_schema_field({"type": "string", "pattern": r"^\d\d:\d\d$"})
+class WallTimeField(serializers.TimeField):
+    """Hours and minutes on a clock at the site; they belong to no instant and carry no offset."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(format="%H:%M", **kwargs)
+
+
 class AccessWindowSerializer(serializers.Serializer[Any]):
     """Hours of one weekday in which the premises let a technician in, local time."""
 
     weekday = serializers.IntegerField(min_value=0, max_value=6, help_text="0 is Monday, 6 is Sunday.")
-    opens_at = serializers.TimeField()
-    closes_at = serializers.TimeField()
+    opens_at = WallTimeField()
+    closes_at = WallTimeField()
 
 
 class SiteSerializer(PageSerializer):

@@ -27,6 +27,6 @@ urlpatterns = [
         SpectacularAPIView.as_view(throttle_classes=[AnonRateThrottle], authentication_classes=[]),
         name="api-schema",
     ),
-    # Last: without it an unknown address would be answered with a page.
-    re_path(r"^api/.*$", NoSuchAddress.as_view()),
+    # Last: without it an unknown address would be answered with a page; not even a line break escapes.
+    re_path(r"^api/[\s\S]*$", NoSuchAddress.as_view()),
 ]

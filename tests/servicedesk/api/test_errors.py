@@ -30,7 +30,7 @@ def assert_problem(answer: Any, kind: errors.Kind, code: str) -> dict[str, Any]:
     assert body["status"] == kind.status
     assert body["code"] == code
     assert len(body["detail"]) > 20
-    assert body["instance"] == answer.wsgi_request.path
+    assert body["instance"] == answer.wsgi_request.path.replace("\n", "%0A")
     return body
 
 
@@ -113,7 +113,8 @@ def test_what_is_not_visible_is_not_found(alder: Premises, birch: Premises) -> N
 
 
 @pytest.mark.parametrize(
-    "path", ["/api/v1/extinguishers/", "/api/v1/units/17/", "/api/v2/units/", "/api/v1/units"]
+    "path",
+    ["/api/v1/extinguishers/", "/api/v1/units/17/", "/api/v2/units/", "/api/v1/units", "/api/v1/sites/%0A/"],
 )
 def test_an_unknown_address_is_a_problem_and_no_page(db: None, path: str) -> None:
     answer = client_of(None).get(path)

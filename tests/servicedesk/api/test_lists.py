@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from datetime import date
+from datetime import date, time
 from typing import Any
 
 import pytest
@@ -12,6 +12,7 @@ from rest_framework.test import APIClient
 
 from inventory.measures.kinds import Agent
 from inventory.measures.stamps import Stamp
+from inventory.register.models import AccessWindow
 from schedules.due.models import Obligation
 from tests.factories import (
     NOW,
@@ -137,6 +138,14 @@ def test_a_site_names_its_tables_and_who_confirmed_them(desk: APIClient) -> None
     ]
     assert tables[0]["confirmation"] == "Confirmed by Dana Oakes on 2026-11-25 against State rules."
     assert tables[1]["confirmation"].startswith("Unconfirmed: shipped defaults")
+
+
+def test_a_site_says_when_it_lets_people_in(desk: APIClient) -> None:
+    site = make_site()
+    AccessWindow.objects.create(site=site, weekday=0, opens_at=time(7), closes_at=time(18, 30))
+    shown = desk.get(f"/api/v1/sites/{site.public_id}/").json()
+    assert shown["access_windows"] == [{"weekday": 0, "opens_at": "07:00", "closes_at": "18:30"}]
+    assert shown["today_on"] == "2026-11-25"
 
 
 def _owed(unit: Any, key: str, **fields: Any) -> None:
