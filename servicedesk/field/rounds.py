@@ -144,6 +144,17 @@ def _line(visit: Visit, *, today: date) -> VisitLine:
 # --- the round -------------------------------------------------------------------------------------
 
 
+# What leaves the unit due looks doubtful, never done.
+_RESULT_TONES = {
+    VisitEntry.Result.SERVICED: "ok",
+    VisitEntry.Result.REPLACED: "ok",
+    VisitEntry.Result.FAILED: "overdue",
+    VisitEntry.Result.REMOVED: "away",
+    VisitEntry.Result.NOT_FOUND: "unknown",
+    VisitEntry.Result.NO_ACCESS: "unknown",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class DueTask:
     """A task on one unit: when it is due, why, and whether this visit is to do it."""
@@ -175,6 +186,11 @@ class Stop:
     def tasks(self) -> list[str]:
         """Codes of the tasks that the visit is to do here, in the order of the list."""
         return [job.task for job in self.jobs]
+
+    @property
+    def tone(self) -> str:
+        """The tone of the result that counts; empty without one."""
+        return _RESULT_TONES[VisitEntry.Result(self.entry.result)] if self.entry else ""
 
     @property
     def name(self) -> str:
@@ -347,7 +363,9 @@ def dues_of(
         if stored is not None:
             found.append(_due(stored, today=today, is_on_list=True))
         else:
-            status = status_on(knowledge="known", latest_on=job.latest_on, target_on=job.target_on, today=today)
+            status = status_on(
+                knowledge="known", latest_on=job.latest_on, target_on=job.target_on, today=today
+            )
             label = job.get_task_display()
             found.append(DueTask(job.task, label, chip(status, job.latest_on), (), True))
     if others:
@@ -359,9 +377,7 @@ def dues_of(
 
 
 def _due(row: Obligation, *, today: date, is_on_list: bool) -> DueTask:
-    status = status_on(
-        knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
-    )
+    status = status_on(knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today)
     why = tuple(str(line) for line in row.why)
     return DueTask(row.task, TASK_LABELS[Task(row.task)], chip(status, row.latest_on), why, is_on_list)
 

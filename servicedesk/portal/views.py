@@ -54,7 +54,7 @@ class PortalView(PageView):
 
     def crumbs(self, *sites: Site | None) -> list[dict[str, str]]:
         """The way back up."""
-        found = [{"label": "My sites", "url": reverse("portal:home")}]
+        found = [{"label": "My premises", "url": reverse("portal:home")}]
         found += [
             {"label": site.name, "url": reverse("portal:site", args=[site.public_id])}
             for site in sites
