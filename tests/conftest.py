@@ -7,9 +7,14 @@ import shutil
 from collections.abc import Iterator
 from typing import Any
 
+import hypothesis
 import pytest
 from django.conf import settings
 from django.db.backends.sqlite3.base import DatabaseOperations  # not .operations: it imports in a circle
+
+# How long an example takes says how busy the machine is, not whether the code is right.
+hypothesis.settings.register_profile("steady", deadline=None)
+hypothesis.settings.load_profile("steady")
 
 # The browser's driver runs an event loop in the test's thread; without this Django refuses its queries there.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
