@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
@@ -21,8 +21,10 @@ from inventory.register.models import Owner, Site, Unit
 from inventory.register.queries import words_condition
 from schedules import engine
 from schedules.due.models import Obligation
-from schedules.engine import Done, UnitFacts
+from schedules.engine import Done, UnitFacts, editions
 from schedules.rulebook.books import NO_BOOK, rulebooks
+from schedules.rulebook.models import Adoption
+from schedules.rulebook.queries import tables_of
 
 SOON_DAYS = 30
 
@@ -276,13 +278,10 @@ def zone_days(now: datetime) -> dict[str, date]:
 
 def past_latest(now: datetime, *, days: int = 0) -> Q:
     """Obligations whose latest date is before each site's own today plus ``days``."""
-    condition = Q(pk__in=[])
     by_day: dict[date, list[str]] = defaultdict(list)
     for zone, day in zone_days(now).items():
         by_day[day].append(zone)
-    for day, zones in by_day.items():
-        condition |= Q(site__time_zone__in=zones, latest_on__lt=day + timedelta(days=days))
-    return condition
+    return _reached(by_day, "latest_on", days=days - 1)
 
 
 def with_status(status: Status, now: datetime) -> Q:
@@ -305,15 +304,13 @@ def status_case(now: datetime) -> Case:
 
 
 def _conditions(now: datetime) -> dict[Status, Q]:
-    overdue, due = Q(pk__in=[]), Q(pk__in=[])
     zones_by_day: dict[date, list[str]] = defaultdict(list)
     for zone, day in zone_days(now).items():
         zones_by_day[day].append(zone)
-    for day, zones in zones_by_day.items():
-        here = Q(site__time_zone__in=zones)
-        overdue |= here & Q(latest_on__lt=day)
-        near = Q(latest_on__lte=day + timedelta(days=SOON_DAYS)) | Q(target_on__lte=day)
-        due |= here & Q(latest_on__gte=day) & near
+    dated = Q(latest_on__isnull=False)
+    overdue = _reached(zones_by_day, "latest_on", days=-1)
+    near = _reached(zones_by_day, "latest_on", days=SOON_DAYS) | _reached(zones_by_day, "target_on")
+    due = dated & ~overdue & near
     judged = ~Q(knowledge__in=("unknown_basis", "uncovered"))
     return {
         Status.UNKNOWN: Q(knowledge="unknown_basis"),
@@ -321,8 +318,25 @@ def _conditions(now: datetime) -> dict[Status, Q]:
         Status.NO_DATE: judged & Q(latest_on__isnull=True),
         Status.OVERDUE: judged & overdue,
         Status.DUE: judged & due,
-        Status.IN_DATE: judged & Q(latest_on__isnull=False) & ~overdue & ~due,
+        Status.IN_DATE: judged & dated & ~overdue & ~near,
     }
+
+
+def _reached(zones_by_day: Mapping[date, Sequence[str]], field: str, *, days: int = 0) -> Q:
+    """Rows whose ``field`` is no later than each site's own today plus ``days``.
+
+    One range up to the latest of those days, less the few rows that only sites farther west have
+    not reached: a range can be looked up, a day by site cannot.
+    """
+    if not zones_by_day:
+        return Q(pk__in=[])
+    farthest = max(zones_by_day)
+    found = Q(**{f"{field}__lte": farthest + timedelta(days=days)})
+    for day, zones in zones_by_day.items():
+        if day < farthest:
+            west = Site.objects.filter(time_zone__in=zones).order_by().values("pk")
+            found &= ~Q(**{f"{field}__gt": day + timedelta(days=days)}, site__in=west)
+    return found
 
 
 def status_counts(rows: QuerySet[Obligation], now: datetime) -> dict[Status, int]:
@@ -438,10 +452,20 @@ def shown(rows: QuerySet[Obligation]) -> QuerySet[Obligation]:
     return rows.select_related("unit__model", "unit__location", "site__owner")
 
 
-def tables_in_use(scope: Scope) -> list[tuple[str, str]]:
-    """The (key, version) of every table that made a date which ``scope`` may see."""
-    rows = Obligation.objects.visible_to(scope).order_by("table_key", "table_version")
-    return list(rows.values_list("table_key", "table_version").distinct())
+def tables_in_use(scope: Scope, now: datetime) -> list[tuple[str, str]]:
+    """The (key, version) of every table adopted for what ``scope`` may see, in the edition in force.
+
+    Read off the adoptions, because the dates they made are too many to look through for a notice.
+    """
+    rows = Adoption.objects.standing()
+    if not scope.everything:
+        sites = Site.objects.visible_to(scope)
+        everywhere = Q(site__isnull=True, owner__isnull=True)
+        rows = rows.filter(everywhere | Q(site__in=sites.values("pk")) | Q(owner__in=sites.values("owner")))
+    keys = set(rows.order_by().values_list("table_key", "table_version").distinct())
+    return sorted(
+        {(table.key, table.version) for key in keys for table, _ in editions(tables_of((key,)), now.date())}
+    )
 
 
 def overdue_obligations(scope: Scope, now: datetime) -> QuerySet[Obligation]:

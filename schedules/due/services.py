@@ -25,15 +25,22 @@ BATCH = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Refresh:
-    """What a refresh did: units computed, obligations written and removed."""
+    """What a refresh did: units computed, obligations written and removed.
+
+    ``one_by_one`` counts the units among them that the scalar engine had to answer for.
+    """
 
     computed: int = 0
     written: int = 0
     removed: int = 0
+    one_by_one: int = 0
 
     def __add__(self, other: Refresh) -> Refresh:
         return Refresh(
-            self.computed + other.computed, self.written + other.written, self.removed + other.removed
+            self.computed + other.computed,
+            self.written + other.written,
+            self.removed + other.removed,
+            self.one_by_one + other.one_by_one,
         )
 
 
@@ -77,7 +84,7 @@ def _refresh(unit_ids: list[int], *, now: datetime) -> Refresh:
     worked = work_out(unit_ids, now=now)
     with transaction.atomic():
         put = put_away(worked, now=now)
-    return Refresh(computed=put.settled, written=put.written, removed=put.removed)
+    return Refresh(put.settled, put.written, put.removed, worked.answers.fallen_back)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from schedules.rulebook.models import Adoption
 
 RULEBOOKS: tuple[tuple[float, str, tuple[str, ...]], ...] = (
     (0.25, "America/Chicago", ("us-osha-1910-157",)),
-    (0.10, "America/New_York", ("us-nfpa-10", "us-49cfr-180-209")),
+    (0.10, "America/New_York", ("us-osha-1910-157", "us-49cfr-180-209")),
     (0.08, "America/Los_Angeles", ("us-osha-1910-157", "us-ca-19-ccr")),
     (0.17, "Europe/London", ("gb-bs-5306-3",)),
     (0.10, "Europe/Rome", ("it-uni-9994-1",)),
@@ -187,11 +187,11 @@ def _records(
         parts.append((which, done[which], task, method, chance.random(len(which))))
     which = np.concatenate([part[0] for part in parts])
     done = np.concatenate([part[1] for part in parts])
-    task = np.concatenate([np.full(len(part[0]), part[2], object) for part in parts])
-    method = np.concatenate([np.full(len(part[0]), part[3], object) for part in parts])
+    tasks = np.concatenate([np.full(len(part[0]), part[2], object) for part in parts])
+    methods = np.concatenate([np.full(len(part[0]), part[3], object) for part in parts])
     luck = np.concatenate([part[4] for part in parts])
-    order = np.lexsort((task, done, which))
-    which, done, task, method, luck = which[order], done[order], task[order], method[order], luck[order]
+    order = np.lexsort((done, which))
+    which, done, luck = which[order], done[order], luck[order]
     starts = np.flatnonzero(np.concatenate(([True], which[1:] != which[:-1])))
     runs = np.diff(np.concatenate((starts, [len(which)])))
     sequence = np.arange(len(which)) - np.repeat(starts, runs) + 1
@@ -210,8 +210,9 @@ def _records(
             (n, _uuid(5, n), u, q, t, o, a, b, p, "", m, "own_work", s, u, "", "", "", at, "", "", "")
             for n, u, q, t, o, a, b, p, m, s in zip(
                 range(before + 1, before + len(which) + 1), ids[which].tolist(), sequence.tolist(),
-                task.tolist(), np.where(luck > 0.99, "failed", "passed").tolist(), _texts(first, none),
-                _texts(final, none), np.where(monthly, "month", "day").tolist(), method.tolist(),
+                tasks[order].tolist(), np.where(luck > 0.99, "failed", "passed").tolist(),
+                _texts(first, none), _texts(final, none), np.where(monthly, "month", "day").tolist(),
+                methods[order].tolist(),
                 site[which].tolist(), strict=True,
             )
         ),
