@@ -69,3 +69,21 @@ def test_a_cylinder_filled_in_time_may_stay_full() -> None:
 
     late = answers({**case, "table": "us-49cfr-180-209"}, [Done("recharge", stamp("2026-06-20"))])
     assert late["requalification"].is_overdue(day)
+
+
+def test_the_yearly_visit_has_two_months_either_way() -> None:
+    """NF S 61-919 as a secondary page states it: each yearly visit within +/- 2 months, which does not drift.
+
+    Ten years of visits, early and late by turns, stay on the day of sale.
+    """
+    unit = {"agent": "dry_chemical_abc", "made": "2010-03-15", "sold": "2010-04-20"}
+    history: list[Done] = []
+    for year in range(2011, 2021):
+        case = {"unit": unit, "table": "fr-nf-s-61-919", "as_of": date(year, 1, 1)}
+        item = answers(case, history)["maintenance"]
+        assert (item.earliest, item.target, item.latest) == (
+            date(year, 2, 20),
+            date(year, 4, 20),
+            date(year, 6, 20),
+        )
+        history.append(Done("maintenance", stamp(f"{year}-02-20" if year % 2 else f"{year}-06-20")))

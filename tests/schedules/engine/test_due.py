@@ -172,6 +172,23 @@ class TestWrongRecords:
         assert "2018-03-01" in conflict.text
         assert "2020-05-10" in conflict.text
 
+    def test_work_on_the_day_of_manufacture_is_no_conflict(self) -> None:
+        item = ask(YEARLY, done("2020-05-10"))["maintenance"]
+        assert (item.latest, item.conflicts) == (date(2021, 5, 10), ())
+
+    def test_of_several_older_dates_the_one_that_can_be_oldest_counts(self) -> None:
+        tables = table(rule(task="recharge", every="P2Y", anchors=["made"]))
+        item = ask(tables, done("2018-03-01"), done("2018"))["recharge"]
+        assert item.latest == date(2020, 1, 1)
+
+    def test_placed_in_service_before_it_was_made(self) -> None:
+        facts = unit(commissioned=Stamp.of(2019, 2, 3))
+        item = ask(YEARLY, facts=facts)["maintenance"]
+        assert item.latest == date(2020, 2, 3)
+        [conflict] = item.conflicts
+        assert conflict.code == "before_manufacture"
+        assert conflict.text.startswith("The date of placing in service (2019-02-03) lies before manufacture")
+
     def test_a_future_record_does_not_count_yet(self) -> None:
         item = ask(YEARLY, done("2025-02-01"), done("2026-03-01"))["maintenance"]
         assert item.latest == date(2026, 2, 1)
@@ -259,6 +276,10 @@ class TestRepeating:
         assert never["maintenance"].covered_by == ""
         both = ask(tables, done("2029-06-20"), facts=unit(made=Stamp.of(2025, 6, 1)), as_of=date(2029, 7, 1))
         assert both["maintenance"].covered_by == "extended_service"
+        same_day = ask(
+            tables, done("2029-06-01"), facts=unit(made=Stamp.of(2025, 6, 1)), as_of=date(2029, 7, 1)
+        )
+        assert same_day["maintenance"].covered_by == "extended_service"
 
     def test_a_reset_by_method(self) -> None:
         tables = table(
@@ -349,6 +370,29 @@ class TestWindows:
         assert ask(self.GRID, facts=facts)["maintenance"].target == date(2021, 1, 1)
         assert ask(self.GRID, done("2025-08-01"), facts=facts)["maintenance"].target == date(2026, 8, 1)
         assert ask(self.GRID, done("2025"), facts=facts)["maintenance"].target == date(2026, 1, 1)
+
+    def test_a_month_mark_settles_a_rhythm_only_for_sure(self) -> None:
+        tables = table(
+            rule(every="P1Y", anchors=["made"], counts="grid", window={"before": "P2M"}),
+            conventions={"month_mark": "last_day"},
+        )
+        facts = unit(made=Stamp.of(2020, 5))
+        assert ask(tables, done("2025-03-15"), facts=facts)["maintenance"].target == date(2025, 5, 1)
+        assert ask(tables, done("2025-03-31"), facts=facts)["maintenance"].target == date(2026, 5, 1)
+
+    def test_a_narrow_window_and_another_first_interval(self) -> None:
+        tables = table(
+            rule(first="P6M", every="P1Y", anchors=["made"], counts="grid", window={"before": "P1D"})
+        )
+        assert ask(tables)["maintenance"].target == date(2020, 11, 10)
+        assert ask(tables, done("2024-11-08"))["maintenance"].target == date(2024, 11, 10)
+        assert ask(tables, done("2024-11-09"))["maintenance"].target == date(2025, 11, 10)
+
+    def test_a_rhythm_in_days(self) -> None:
+        tables = table(rule(every="P30D", anchors=["made"], counts="grid", window={"before": "P3D"}))
+        facts = unit(made=Stamp.of(2025, 1, 1))
+        assert ask(tables, done("2025-12-22"), facts=facts)["maintenance"].target == date(2025, 12, 27)
+        assert ask(tables, done("2025-12-24"), facts=facts)["maintenance"].target == date(2026, 1, 26)
 
     def test_calendar_month_and_year(self) -> None:
         month = table(rule(every="P1M", anchors=["made"], window={"within": "calendar_month"}))
@@ -504,6 +548,18 @@ class TestEvents:
         too_early = [done("2025-12-01", "recharge"), done("2025-10-31", "hydrostatic_test")]
         assert ask(tables, *too_early)["hydrostatic_test"].latest == date(2025, 12, 1)
 
+    def test_an_event_known_to_the_month_is_answered_only_for_sure(self) -> None:
+        tables = table(
+            rule(task="hydrostatic_test", on_events=["done:recharge"], covered_before="P30D"),
+        )
+        tested = done("2025-10-05", "hydrostatic_test")
+        assert ask(tables, done("2025-11", "recharge"), tested)["hydrostatic_test"].latest == date(
+            2025, 11, 1
+        )
+        answered = done("2025-10-31", "hydrostatic_test")
+        item = ask(tables, done("2025-11", "recharge"), answered)["hydrostatic_test"]
+        assert item.knowledge is Knowledge.ON_EVENT
+
     def test_a_failure_as_an_event(self) -> None:
         tables = table(
             rule(every="P1Y", anchors=["made"]),
@@ -539,6 +595,26 @@ class TestEvents:
         assert (item.latest, item.recheck_on) == (date(2025, 5, 10), date(2026, 6, 1))
 
 
+class TestFilledInTime:
+    TABLES = table(rule(task="requalification", every="P5Y", anchors=["made"], at_filling=True))
+
+    @pytest.mark.parametrize(
+        ("filled", "deferred"),
+        [("2025-05-10", True), ("2025-05-11", False), ("2025-04", True), ("2025-05", False), ("2025", False)],
+    )
+    def test_only_a_unit_surely_filled_in_time_may_wait(self, filled: str, deferred: bool) -> None:
+        item = ask(self.TABLES, done(filled, "recharge"))["requalification"]
+        assert item.latest == date(2025, 5, 10)
+        assert bool(item.deferred_until) is deferred
+        assert item.is_overdue(TODAY) is not deferred
+
+    def test_an_unknown_start_waits_for_nothing(self) -> None:
+        facts = unit(made=Stamp.unknown(), registered=date(2025, 1, 1))
+        item = ask(self.TABLES, done("2024-05-10", "recharge"), facts=facts)["requalification"]
+        assert (item.knowledge, item.deferred_until) == (Knowledge.UNKNOWN_BASIS, "")
+        assert item.is_overdue(TODAY)
+
+
 class TestOtherTasksDates:
     TABLES = table(
         rule(every="P1Y", anchors=["made"]),
@@ -559,6 +635,11 @@ class TestOtherTasksDates:
         facts = unit(made=Stamp.of(2020, 11, 20))
         item = ask(self.TABLES, done("2025-03-10"), facts=facts)["hydrostatic_test"]
         assert item.latest == date(2025, 11, 20)
+
+    def test_a_visit_on_the_very_day_pulls_nothing(self) -> None:
+        item = ask(self.TABLES, done("2024-05-10"))["hydrostatic_test"]
+        assert item.latest == date(2025, 5, 10)
+        assert "done with that year's" not in " ".join(item.why)
 
     def test_never_pushed_back(self) -> None:
         facts = unit(made=Stamp.of(2020, 1, 20))
@@ -669,6 +750,11 @@ class TestSeveralTables:
             ("b", date(2027, 2, 1)),
         ]
         assert [item.table_key for item in binding(found).values()] == ["a"]
+
+    def test_the_latest_day_itself_is_in_time(self) -> None:
+        item = ask(YEARLY, done("2025-02-01"))["maintenance"]
+        assert [item.is_due(date(2026, 1, 31)), item.is_due(date(2026, 2, 1))] == [False, True]
+        assert [item.is_overdue(date(2026, 2, 1)), item.is_overdue(date(2026, 2, 2))] == [False, True]
 
     def test_what_may_be_deferred_binds_only_alone(self) -> None:
         strict = table(rule(task="requalification", every="P5Y", anchors=["made"], at_filling=True), key="a")

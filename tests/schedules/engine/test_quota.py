@@ -107,6 +107,10 @@ def test_what_is_done_counts_for_the_period() -> None:
     [group] = quota_groups(members, found, found.quotas[0], date(2026, 5, 1))
     assert (group.done, group.required, len(group.chosen)) == (("u04",), 3, 2)
     assert "u04" not in refs(group)
+    for day, counts in ((date(2026, 1, 1), True), (date(2025, 12, 31), False)):
+        members[4] = member("u04", 2018, pressed(day))
+        [group] = quota_groups(members, found, found.quotas[0], date(2026, 5, 1))
+        assert (group.done == ("u04",)) is counts
 
 
 def test_one_failure_takes_the_whole_group() -> None:
