@@ -15,6 +15,9 @@ import pytest
     [
         "schedules.engine",
         "schedules.engine.quota",
+        "schedules.engine.roll",
+        "schedules.engine.tryout",
+        "schedules.engine.whatif",
         "schedules.rules",
         "schedules.rules.period",
         "schedules.rules.specs",
