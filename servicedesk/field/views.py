@@ -8,7 +8,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.db.models import Q
+from django.db.models import F, Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -359,7 +359,7 @@ def _remaining(view: FieldView, visit: Visit) -> list[dict[str, Any]]:
         .filter(site=visit.site, is_binding=True)
         .exclude(unit__state__in=(Unit.State.IN_WORKSHOP, Unit.State.IN_STOCK))
         .select_related("unit", "unit__location")
-        .order_by("latest_on", "unit__number", "pk")
+        .order_by(F("latest_on").asc(nulls_last=True), "unit__number", "pk")
     )
     found: dict[int, dict[str, Any]] = {}
     for row in rows:

@@ -12,7 +12,7 @@ from inventory.measures.kinds import Task
 from inventory.register.models import Site, Unit, local_today
 from schedules.due.models import Obligation
 from servicedesk.pages import STANDING_LINE
-from servicedesk.portal.glance import unit_standings
+from servicedesk.portal.glance import WALKING_ORDER, unit_standings
 from servicedesk.portal.tables import table_lines
 
 # In place of a date: nobody knows it, so the task counts as due.
@@ -44,10 +44,7 @@ def register_csv(site: Site, now: datetime) -> str:
     """
     today = local_today(site, now)
     units = list(
-        Unit.objects.on_duty()
-        .filter(site=site)
-        .select_related("model", "location")
-        .order_by("location__walking_order", "location__number", "number", "pk")
+        Unit.objects.on_duty().filter(site=site).select_related("model", "location").order_by(*WALKING_ORDER)
     )
     standing = unit_standings([(unit.pk, unit.state) for unit in units], site, now)
     dates: dict[int, dict[str, str]] = defaultdict(dict)

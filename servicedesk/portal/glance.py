@@ -15,7 +15,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count, F, Q
 
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.register.models import Site, Unit, local_today
@@ -188,6 +188,15 @@ def _by_date(sites: Sequence[Site], now: datetime) -> Iterable[Mapping[str, Any]
 
 
 # --- the units of one site -------------------------------------------------------------------------
+
+
+# As one walks the site; what hangs nowhere comes last, on every database.
+WALKING_ORDER = (
+    F("location__walking_order").asc(nulls_last=True),
+    F("location__number").asc(nulls_last=True),
+    "number",
+    "pk",
+)
 
 
 @dataclass(frozen=True, slots=True)

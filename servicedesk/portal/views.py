@@ -26,7 +26,15 @@ from servicedesk.access import Act
 from servicedesk.pages import PageView, chip, paged
 from servicedesk.portal.export import register_csv
 from servicedesk.portal.forms import CertificateFilter
-from servicedesk.portal.glance import CLASS_LABELS, Class, counts_of, glances, no_units, unit_standings
+from servicedesk.portal.glance import (
+    CLASS_LABELS,
+    WALKING_ORDER,
+    Class,
+    counts_of,
+    glances,
+    no_units,
+    unit_standings,
+)
 from servicedesk.portal.papers import pdf_answer, verify_path
 from servicedesk.portal.tables import table_lines, unconfirmed
 from servicedesk.portal.words import say_stamp
@@ -126,9 +134,7 @@ class SiteView(PortalView):
         counts = counts_of(found.values())
         wanted = request.GET.get("q", "").strip()[:60]
         chosen = request.GET.get("class", "")
-        shown = units.select_related("model", "location").order_by(
-            "location__walking_order", "location__number", "number", "pk"
-        )
+        shown = units.select_related("model", "location").order_by(*WALKING_ORDER)
         if chosen in Class.__members__.values():
             shown = shown.filter(
                 pk__in=[pk for pk, standing in found.items() if standing.unit_class == chosen]

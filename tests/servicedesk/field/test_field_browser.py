@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,11 +13,11 @@ from playwright.sync_api import Browser, Page, expect
 from inventory.measures.stamps import Stamp
 from schedules.visits.models import VisitEntry
 from tests.factories import TODAY, make_location, make_record, make_site, make_unit, make_user, make_visit
+from tests.servicedesk.axe import axe_violations
 from tests.servicedesk.field.cast import Field
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
-AXE = Path(settings.BASE_DIR) / "tests/browser/vendor/axe-core-4.14.1/axe.min.js"
 PHONE = {"width": 390, "height": 844}
 
 
@@ -67,15 +65,6 @@ def phone(browser: Browser, live_server: Any, walk: Field) -> Iterator[Page]:
 def bare_phone(browser: Browser, live_server: Any, walk: Field) -> Iterator[Page]:
     """A phone on which no script runs."""
     yield from open_page(browser, live_server, walk, scripts=False)
-
-
-def axe_violations(page: Page) -> list[str]:
-    """What the accessibility checker finds, through the debugger since the page lets no foreign script in."""
-    session = page.context.new_cdp_session(page)
-    call = ";axe.run().then(r => JSON.stringify(r.violations.map(v => `${v.id}: ${v.nodes[0].html}`)))"
-    found = session.send("Runtime.evaluate", {"expression": AXE.read_text() + call, "awaitPromise": True})
-    violations: list[str] = json.loads(found["result"]["value"])
-    return violations
 
 
 def test_a_unit_is_passed_by_touch_and_the_keyboard_of_numbers(
