@@ -27,6 +27,7 @@ from schedules.due.services import refresh_stale
 from schedules.visits.models import Visit
 from servicedesk import demo
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
+from servicedesk.management.commands.up import require_free
 
 READY_WITHIN_S = 60
 
@@ -48,6 +49,8 @@ class Command(BaseCommand):
                 "Unset DATABASE_URL to run it."
             )
         port: int = options["port"]
+        # Before anything is made: another server on this port would answer in the place of our own.
+        require_free("127.0.0.1", port)
         started = time.perf_counter()
         settings.DATA_DIR.mkdir(parents=True, exist_ok=True)
         call_command("migrate", interactive=False, verbosity=0)

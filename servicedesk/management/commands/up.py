@@ -44,7 +44,7 @@ class Command(BaseCommand):
         own_private_dir(settings.DATA_DIR / "run")
         own_private_dir(settings.BROKER_SOCKET.parent)
         with _alone(settings.DATA_DIR / "run" / "up.lock"):
-            _require_free(host, port)
+            require_free(host, port)
             self._prepare()
             children = _children(host, port)
             supervisor = Supervisor(
@@ -182,7 +182,8 @@ def _await_silence() -> None:
             time.sleep(0.1)
 
 
-def _require_free(host: str, port: int) -> None:
+def require_free(host: str, port: int) -> None:
+    """Raise ``CommandError`` with the remedy when something else listens on this port."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     with socket.socket(family, socket.SOCK_STREAM) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

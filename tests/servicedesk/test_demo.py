@@ -1,0 +1,69 @@
+"""The demo refuses where it would do harm, and builds its scenario through the real doors."""
+
+from __future__ import annotations
+
+import socket
+from datetime import timedelta
+
+import pytest
+from django.core.management import CommandError, call_command
+
+from inventory.register.models import Unit
+from schedules.due.services import refresh_stale, stale_unit_ids
+from schedules.visits.models import Visit
+from servicedesk import demo
+from servicedesk.accounts.models import OwnerMembership
+from tests.factories import NOW, make_unit
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.mark.embedded_home
+def test_a_taken_port_is_refused_before_anything_is_made():
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(CommandError, match="choose another"):
+            call_command("demo", "--no-serve", port=taken.getsockname()[1])
+    assert not Unit.objects.exists()
+
+
+@pytest.mark.embedded_home
+def test_a_register_that_is_not_the_demos_is_left_alone():
+    unit = make_unit()
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    with pytest.raises(CommandError, match="not the demo's"):
+        call_command("demo", "--no-serve", port=port)
+    assert list(Unit.objects.all()) == [unit]
+
+
+@pytest.mark.server_home
+def test_known_passwords_stay_off_a_server():
+    with pytest.raises(CommandError, match="embedded home only"):
+        call_command("demo", "--no-serve")
+
+
+def test_the_scenario_is_planned_once_and_stands_on_the_second_run():
+    people = demo.make_people()
+    report = demo.take_over_register(people["dispatcher"], NOW)
+    assert report.created >= 1500
+    refresh_stale(now=NOW)
+    assert stale_unit_ids(now=NOW) == []
+    past = demo.plan_past_day(people, NOW)
+    assert len(past) == demo.PAST_DAY_VISITS
+    assert {visit.planned_on for visit in past} == {NOW.date() - timedelta(days=1)}
+    assert all(visit.state == Visit.State.CONFIRMED and visit.technician for visit in past)
+    proposed, confirmed = demo.plan_ahead(people, NOW)
+    assert proposed >= confirmed > 0
+    pairs = demo.make_owner_people()
+    assert len(pairs) == 2
+    assert {member.owner for member in OwnerMembership.objects.all()} <= {v.site.owner for v in past}
+
+    before = Visit.objects.count()
+    assert demo.take_over_register(people["dispatcher"], NOW).created == 0
+    assert [visit.pk for visit in demo.plan_past_day(people, NOW)] == [visit.pk for visit in past]
+    assert demo.plan_ahead(people, NOW) == (0, 0)
+    assert demo.make_owner_people() == pairs
+    assert Visit.objects.count() == before
