@@ -1,6 +1,6 @@
 """Dates from calendar rules: repeating tasks, steps by age, fixed days.
 
-Every date is anchor plus n intervals. The year-long habit of stepping from result to result
+Every date is anchor plus n intervals, because stepping from one result to the next
 drifts: 31 January plus one month plus one month is 28 March, plus two months is 31 March.
 """
 
