@@ -694,6 +694,8 @@ def _move_units(
         elif result == VisitEntry.Result.REPLACED:
             location = unit.location
             take_down_unit(unit, on=done_on, to_state=Unit.State.WITHDRAWN)
+            # Work planned on it elsewhere is void: nobody could give it a result any more.
+            Job.objects.filter(unit=unit, visit__state__in=Visit.OPEN).exclude(visit=visit).delete()
             successor = _successor(entry, visit=visit, on=done_on, now=now)
             if location is not None:
                 hang_unit(successor, location, on=done_on, by=by, reason=f"Replaces {unit.number}")

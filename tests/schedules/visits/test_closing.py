@@ -214,6 +214,20 @@ def test_a_replaced_unit_leaves_and_its_successor_hangs_in_its_place(site, techn
     assert Obligation.objects.filter(unit=successor).exists()
 
 
+def test_a_replaced_unit_leaves_the_other_visits_it_was_planned_on(site, technician):
+    unit, other = make_unit(site), make_unit(site)
+    first = make_visit(site, [unit], technician=technician)
+    second = make_visit(site, [unit, other], technician=technician, tasks=(Task.HYDROSTATIC_TEST,))
+    new = {"model": str(make_model().public_id), "serial": "N-1", "made": "2026-05"}
+    add_entry(first, entry(unit, "replaced", replacement=new), by=technician, now=NOW)
+    close_visit(first, closing(first), by=technician, now=NOW)
+    add_entry(second, entry(other, "not_found"), by=technician, now=NOW)
+    close_visit(second, closing(second), by=technician, now=NOW)
+    second.refresh_from_db()
+    assert second.state == Visit.State.CLOSED
+    assert list(first.jobs.values_list("unit", flat=True)) == [unit.pk]
+
+
 def test_a_removed_unit_is_in_the_workshop_and_still_due(site, technician):
     unit = make_unit(site)
     visit = make_visit(site, [unit], technician=technician)
