@@ -354,14 +354,16 @@ def _rows(worked: Worked, settled: Any) -> Iterator[tuple[Any, ...]]:
 
 
 def _stored(unit_ids: list[int]) -> dict[tuple[Any, ...], tuple[int, tuple[Any, ...]]]:
-    """Return the stored obligations of these units: id and what may differ, by key."""
-    text = "::text" if connection.vendor == "postgresql" else ""
+    """Return the stored obligations of these units: id and what may differ, by key.
+
+    Days as texts: that is how they are written, and SQLite's driver would make dates of them.
+    """
     with connection.cursor() as cursor:
         cursor.execute(
             f"""
             SELECT o.unit_id, o.table_key, o.task, o.id, o.site_id, o.table_version, o.rule_id,
-                o.earliest_on{text}, o.target_on{text}, o.latest_on{text}, o.knowledge, o.is_deferred,
-                o.is_binding
+                CAST(o.earliest_on AS text), CAST(o.target_on AS text), CAST(o.latest_on AS text), o.knowledge,
+                o.is_deferred, o.is_binding
             FROM {_OBLIGATIONS} o WHERE {_among("o.unit_id")}
             """,
             [_listed(unit_ids)],

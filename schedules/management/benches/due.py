@@ -131,8 +131,7 @@ def _floor() -> float:
     Reading the rows back is not counted.
     """
     names = ("unit_id", *(name for name in sweep.COLUMNS if name not in ("unit_id", "computed_at")))
-    text = "::text" if connection.vendor == "postgresql" else ""
-    listed = ", ".join(f"{name}{text}" if name.endswith("_on") else name for name in names)
+    listed = ", ".join(f"CAST({name} AS text)" if name.endswith("_on") else name for name in names)
     table = Obligation._meta.db_table
     at = connection.ops.adapt_datetimefield_value(datetime.now(UTC))
     twin = _same_table(table)
