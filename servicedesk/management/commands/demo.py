@@ -80,6 +80,7 @@ class Command(BaseCommand):
             f"Visits: {proposed} proposed, {confirmed} of them confirmed for the coming fortnight"
         )
         connections.close_all()
+        self.stdout.flush()  # the server's own lines come after ours, also in a file
 
         server = subprocess.Popen(
             [sys.executable, str(Path(settings.BASE_DIR) / "manage.py"), "up", "--port", str(port)],
