@@ -270,7 +270,9 @@ class CorrectForm(forms.Form):
             *((m.value, METHOD_WORDS[m]) for m in TestMethod if m),
         ],
     )
-    remarks = forms.CharField(label="Remarks", required=False, max_length=2000, widget=forms.Textarea)
+    remarks = forms.CharField(
+        label="Remarks", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 3})
+    )
     reason = forms.CharField(
         label="Why it is corrected",
         max_length=150,

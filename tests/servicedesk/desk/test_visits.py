@@ -70,6 +70,7 @@ def many(cast: Cast) -> Cast:
         ({"days": "week"}, {"V-100001"}),
         ({"days": "week", "state": "proposed"}, {"V-DRAFT"}),
         ({"days": "late"}, {"V-LATE"}),
+        ({"days": "late", "state": "all"}, {"V-LATE"}),
         ({"technician": "nobody"}, {"V-DRAFT"}),
         ({"day_from": "2026-11-26", "day_to": "2026-12-02"}, {"V-DRAFT", "V-NEXT"}),
         ({"q": "pike"}, {"V-DRAFT", "V-NEXT"}),
@@ -370,6 +371,17 @@ def test_somebody_who_was_faster_is_not_overwritten(cast: Cast, draft: Visit, do
         date(2026, 12, 8),
         None,
     )
+
+
+def test_what_was_changed_and_changed_back_is_looked_at_again_before_it_is_confirmed(
+    cast: Cast, draft: Visit
+) -> None:
+    seen = draft.version
+    plan(cast, draft, "assign")
+    answer = plan(cast, draft, "confirm", version=seen)
+    assert answer.status_code == 409
+    draft.refresh_from_db()
+    assert draft.state == Visit.State.PROPOSED
 
 
 def test_cancelling_needs_a_reason_and_frees_the_work(cast: Cast, draft: Visit) -> None:
