@@ -362,8 +362,8 @@ def _stored(unit_ids: list[int]) -> dict[tuple[Any, ...], tuple[int, tuple[Any, 
         cursor.execute(
             f"""
             SELECT o.unit_id, o.table_key, o.task, o.id, o.site_id, o.table_version, o.rule_id,
-                CAST(o.earliest_on AS text), CAST(o.target_on AS text), CAST(o.latest_on AS text), o.knowledge,
-                o.is_deferred, o.is_binding
+                CAST(o.earliest_on AS text), CAST(o.target_on AS text), CAST(o.latest_on AS text),
+                o.knowledge, o.is_deferred, o.is_binding
             FROM {_OBLIGATIONS} o WHERE {_among("o.unit_id")}
             """,
             [_listed(unit_ids)],
