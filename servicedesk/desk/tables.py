@@ -74,6 +74,7 @@ class TablesView(PageView):
             ],
             "unconfirmed": sum(not line["state"].is_confirmed for line in in_use),  # type: ignore[attr-defined]
             "may_desk": self.may(Act.SEE_DESK),
+            "may_confirm": self.may(Act.CONFIRM_TABLES),
         }
         return self.page("desk/tables.html", context)
 

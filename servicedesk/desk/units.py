@@ -42,6 +42,7 @@ from servicedesk.access import Act
 from servicedesk.desk.fields import PickField
 from servicedesk.desk.history import METHOD_WORDS, events_of
 from servicedesk.desk.tables_shown import TableBook
+from servicedesk.desk.whatif import what_if_context
 from servicedesk.pages import PageView, chip, paged, place_errors
 
 NO_STANDING = Standing()
@@ -172,6 +173,7 @@ class UnitView(PageView):
             ),
             "may_correct": self.may(Act.CORRECT_RECORDS),
             "may_desk": may_desk,
+            "what_if": what_if_context(unit, request.GET, today, book),
         }
         return self.page("desk/unit.html", context)
 

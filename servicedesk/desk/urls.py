@@ -4,7 +4,21 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.desk import certificates, due, imports, overview, sites, tables, units, visits
+from servicedesk.desk import (
+    certificates,
+    changes,
+    comparing,
+    due,
+    findings,
+    forecast,
+    imports,
+    overview,
+    sites,
+    tables,
+    tryout,
+    units,
+    visits,
+)
 
 app_name = "desk"
 
@@ -27,6 +41,14 @@ urlpatterns = [
         name="certificate-file",
     ),
     path("tables/", tables.TablesView.as_view(), name="tables"),
+    path("tables/adopt/", changes.AdoptView.as_view(), name="table-adopt"),
+    path("tables/vary/", changes.VaryView.as_view(), name="table-vary"),
+    path("tables/withdraw/", changes.WithdrawView.as_view(), name="table-withdraw"),
+    path("tables/compare/", comparing.CompareView.as_view(), name="table-compare"),
+    path("tables/history/", comparing.HistoryView.as_view(), name="table-history"),
+    path("tables/try/", tryout.TryView.as_view(), name="table-try"),
+    path("forecast/", forecast.ForecastView.as_view(), name="forecast"),
+    path("findings/", findings.FindingsView.as_view(), name="findings"),
     path("tables/<slug:key>/<str:version>/", tables.TableView.as_view(), name="table"),
     path("import/", imports.ImportView.as_view(), name="import"),
 ]
