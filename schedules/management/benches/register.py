@@ -104,7 +104,7 @@ def make_register(units: int, *, seed: int, now: datetime) -> int:
                     f"SELECT setval(pg_get_serial_sequence(%s, 'id'), MAX(id)) FROM {table}",  # noqa: S608
                     [table],
                 )
-        cursor.execute("ANALYZE")
+            cursor.execute("ANALYZE")
     return records
 
 
