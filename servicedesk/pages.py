@@ -167,6 +167,7 @@ def paged(request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE)
 _DESK = (
     ("Overview", "desk:overview"),
     ("Due", "desk:due"),
+    ("Forecast", "desk:forecast"),
     ("Sites", "desk:sites"),
     ("Units", "desk:units"),
     ("Visits", "desk:visits"),

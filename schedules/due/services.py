@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
-from inventory.register.models import Site, Unit
-from schedules.due.models import Obligation
-from schedules.due.queries import batched, zone_days
+from inventory.register.models import Site
+from schedules.due.queries import batched
 from schedules.due.sweep import put_away, stale_units, work_out
 from schedules.rulebook.books import standing
-
-CHUNK = 500
-"""How many units a caller should hand to ``refresh_units`` at once inside a transaction of its own."""
 
 BATCH = 10_000
 """How many units a sweep settles in one transaction: about a second of work, far below 100 MB."""
@@ -85,92 +80,3 @@ def _refresh(unit_ids: list[int], *, now: datetime) -> Refresh:
     with transaction.atomic():
         put = put_away(worked, now=now)
     return Refresh(put.settled, put.written, put.removed, worked.answers.fallen_back)
-
-
-@dataclass(frozen=True, slots=True)
-class Consequence:
-    """What a change of tables does to the binding dates of one site, in tasks of units."""
-
-    site_id: int
-    sooner: int = 0
-    later: int = 0
-    added: int = 0
-    """A date where none was."""
-    dropped: int = 0
-    """No date where one was."""
-    newly_overdue: int = 0
-
-    @property
-    def is_nothing(self) -> bool:
-        """Whether no date of the site moves."""
-        return not (self.sooner or self.later or self.added or self.dropped or self.newly_overdue)
-
-
-class _TrialOnly(Exception):
-    """Rolls a trial back."""
-
-
-def consequences(
-    change: Callable[[], object], *, site_ids: Iterable[int], now: datetime, keep: bool
-) -> list[Consequence]:
-    """Run ``change``, bring the units of ``site_ids`` up to date, and return what moved, site by site.
-
-    One transaction: with ``keep`` the change and the moved dates stand together, without it nothing
-    is stored and the answer says what would happen. ``change`` is one that alters which tables apply.
-    """
-    sites = sorted(set(site_ids))
-    moved: list[Consequence] = []
-    try:
-        with transaction.atomic():
-            # Dates that were stale already must not look like a consequence of the change.
-            ids = list(
-                Unit.objects.on_duty().filter(site__in=sites).order_by("pk").values_list("pk", flat=True)
-            )
-            for start in range(0, len(ids), CHUNK):
-                refresh_units(ids[start : start + CHUNK], now=now)
-            before = _binding_dates(sites, now=now)
-            change()
-            for start in range(0, len(ids), CHUNK):
-                refresh_units(ids[start : start + CHUNK], now=now)
-            moved = _compare(before, _binding_dates(sites, now=now))
-            if not keep:
-                raise _TrialOnly
-    except _TrialOnly:
-        pass
-    return moved
-
-
-_Dated = tuple[date | None, bool]
-_NO_DATE: _Dated = (None, False)
-
-
-def _binding_dates(site_ids: Sequence[int], *, now: datetime) -> dict[tuple[int, int, str], _Dated]:
-    """For each site, unit and task the binding latest date and whether it has passed."""
-    days = zone_days(now)
-    rows = Obligation.objects.filter(site__in=site_ids, is_binding=True, latest_on__isnull=False).order_by()
-    return {
-        (site_id, unit_id, task): (latest, latest is not None and latest < days[zone])
-        for site_id, unit_id, task, latest, zone in rows.values_list(
-            "site_id", "unit_id", "task", "latest_on", "site__time_zone"
-        ).iterator(2000)
-    }
-
-
-def _compare(
-    before: dict[tuple[int, int, str], _Dated], after: dict[tuple[int, int, str], _Dated]
-) -> list[Consequence]:
-    counts: dict[int, Counter[str]] = defaultdict(Counter)
-    for key in before.keys() | after.keys():
-        old, was_late = before.get(key, _NO_DATE)
-        new, is_late = after.get(key, _NO_DATE)
-        here = counts[key[0]]
-        if old is None and new is not None:
-            here["added"] += 1
-        elif old is not None and new is None:
-            here["dropped"] += 1
-        elif old is not None and new is not None and new != old:
-            here["sooner" if new < old else "later"] += 1
-        if is_late and not was_late:
-            here["newly_overdue"] += 1
-    found = [Consequence(site_id, **here) for site_id, here in sorted(counts.items())]
-    return [item for item in found if not item.is_nothing]

@@ -39,10 +39,11 @@ from servicedesk.access import Act
 from servicedesk.desk.fields import PickField
 from servicedesk.desk.kind_words import kind_words
 from servicedesk.desk.periods import period_text
-from servicedesk.desk.tables import FIRM, OWNER, SITE
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.exchange.writing import csv_lines
 from servicedesk.pages import STANDING_LINE, PageView, place_errors
+
+FIRM, OWNER, SITE = "firm", "owner", "site"
 
 SHOWN_SITES = 30
 SHOWN_MOVES = 50
@@ -325,7 +326,7 @@ class AdoptView(ChangeView):
     button = "Adopt it"
 
     def form(self, data: Any = None) -> AdoptForm:
-        """The form, with the table of the address chosen."""
+        """The form, with the table that the address names chosen."""
         return AdoptForm(data, view=self, initial={"table": self.request.GET.get("table", "")})
 
     def proposal(self, given: Mapping[str, Any]) -> Proposal:
@@ -479,7 +480,7 @@ class VaryView(ChangeView):
             "does not apply" if "off" in given["changes"] else ", ".join(_changed_words(given["changes"]))
         )
         called = rule.called or TASK_LABELS[rule.task]
-        words = f"{called} ({rule.clause}): {changed}, for {whose(row.site, row.owner)}"
+        words = f"{called}, {rule.clause}: {changed}, for {whose(row.site, row.owner)}"
         return Proposal(
             words,
             standing().with_variation(varied_rule(row)),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -16,10 +15,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 
 from inventory.measures.kinds import TASK_LABELS
-from inventory.register.models import Owner, Site
-from inventory.register.queries import owners_for, sites_for
-from schedules.due.services import Consequence, consequences
-from schedules.rulebook.models import Adoption, Confirmation
+from schedules.rulebook.models import Confirmation
 from schedules.rulebook.queries import (
     TableState,
     adoption_counts,
@@ -28,14 +24,12 @@ from schedules.rulebook.queries import (
     table_state,
     table_version,
 )
-from schedules.rulebook.services import adopt_table, confirm_table, withdraw_adoption, withdraw_confirmation
+from schedules.rulebook.services import confirm_table, withdraw_confirmation
 from schedules.rules import STATUS_WORDS, IntervalTable, Quota, Rule, SourceStatus, load_tables
 from servicedesk.access import Act
-from servicedesk.desk.fields import PickField
 from servicedesk.desk.kind_words import kind_words
 from servicedesk.pages import PageView, place_errors
 
-SHOWN_SITES = 30
 SOURCE_TONES = {SourceStatus.PRIMARY: "ok", SourceStatus.SECONDARY: "soon", SourceStatus.MEMORY: "unknown"}
 SOURCE_SHORT = {
     SourceStatus.PRIMARY: "Document read",
@@ -185,38 +179,6 @@ class WithdrawForm(forms.Form):
     )
 
 
-FIRM, OWNER, SITE = "firm", "owner", "site"
-
-
-class AdoptForm(forms.Form):
-    """For whom a table is to apply."""
-
-    level = forms.ChoiceField(
-        label="For",
-        choices=[(SITE, "One site"), (OWNER, "All sites of one owner"), (FIRM, "All sites of the firm")],
-        initial=SITE,
-    )
-    site = PickField(label="Site", queryset=Site.objects.none(), required=False, empty_label="Choose a site")
-    owner = PickField(
-        label="Owner", queryset=Owner.objects.none(), required=False, empty_label="Choose an owner"
-    )
-    is_pinned = forms.BooleanField(
-        label="Stay with this edition",
-        required=False,
-        help_text="Otherwise the edition in force on the day in question counts.",
-    )
-    reason = forms.CharField(label="Why", max_length=300, required=False)
-
-    def clean(self) -> dict[str, Any]:
-        """The place that the level asks for."""
-        given = super().clean() or {}
-        if given.get("level") == SITE and not given.get("site") and "site" not in self.errors:
-            self.add_error("site", "Choose the site that is to use the table.")
-        if given.get("level") == OWNER and not given.get("owner") and "owner" not in self.errors:
-            self.add_error("owner", "Choose the owner whose sites are to use the table.")
-        return given
-
-
 class TableView(PageView):
     """One table version."""
 
@@ -234,10 +196,6 @@ class TableView(PageView):
             return self.confirm(table)
         if do == "withdraw":
             return self.withdraw(table)
-        if do in ("preview", "adopt"):
-            return self.adopt(table, keep=do == "adopt")
-        if do in ("preview_drop", "drop"):
-            return self.drop(table, keep=do == "drop")
         return self.show(table, status=400)
 
     # --- confirming -------------------------------------------------------------------------------
@@ -276,96 +234,6 @@ class TableView(PageView):
             return self.back(table)
         return self.show(table, withdraw_form=form, status=400)
 
-    # --- using ------------------------------------------------------------------------------------
-
-    def adopt(self, table: IntervalTable, *, keep: bool) -> HttpResponse:
-        """Adopt the table, dates and all, or only show what would move."""
-        self.demand(Act.PLAN_VISITS)
-        form = self.adopt_form(self.request.POST)
-        if not form.is_valid():
-            return self.show(table, adopt_form=form, status=400)
-        given = form.cleaned_data
-        level = given["level"]
-        site = given["site"] if level == SITE else None
-        owner = given["owner"] if level == OWNER else None
-
-        def change() -> Adoption:
-            return adopt_table(
-                table.key,
-                at=self.now,
-                by=self.person,
-                site=site,
-                owner=owner,
-                version=table.version if given["is_pinned"] else "",
-                reason=given["reason"],
-            )
-
-        whose = site.name if site else f"all sites of {owner.name}" if owner else "all sites of the firm"
-        return self.carry_out(
-            table, change, site, owner, keep=keep, whose=whose, done="adopted for", form=form
-        )
-
-    def drop(self, table: IntervalTable, *, keep: bool) -> HttpResponse:
-        """Stop using the table where an adoption says so, or only show what would move."""
-        self.demand(Act.PLAN_VISITS)
-        adoption = (
-            adoptions_of(table.key, self.scope).filter(pk=_int(self.request.POST.get("adoption"))).first()
-        )
-        if adoption is None:
-            self.warn("That use of the table has ended already.")
-            return self.back(table)
-
-        def change() -> bool:
-            return withdraw_adoption(adoption.pk, by=self.person, at=self.now)
-
-        site, owner = adoption.site, adoption.owner
-        whose = site.name if site else f"all sites of {owner.name}" if owner else "all sites of the firm"
-        return self.carry_out(
-            table, change, site, owner, keep=keep, whose=whose, done="no longer used for", dropped=adoption
-        )
-
-    def carry_out(
-        self,
-        table: IntervalTable,
-        change: Callable[[], object],
-        site: Site | None,
-        owner: Owner | None,
-        *,
-        keep: bool,
-        whose: str,
-        done: str,
-        form: AdoptForm | None = None,
-        dropped: Adoption | None = None,
-    ) -> HttpResponse:
-        """Make the change with the dates it moves, or show them and ask."""
-        sites = sites_for(self.scope).order_by()
-        if site is not None:
-            sites = sites.filter(pk=site.pk)
-        elif owner is not None:
-            sites = sites.filter(owner=owner)
-        ids = list(sites.values_list("pk", flat=True))
-        try:
-            moved = consequences(change, site_ids=ids, now=self.now, keep=keep)
-        except ValidationError as problem:
-            if form is None:
-                self.refused(problem)
-                return self.back(table)
-            place_errors(form, problem)
-            return self.show(table, adopt_form=form, status=400)
-        if keep:
-            self.told(f"{table.title} is {done} {whose}. {_moved_words(moved)}")
-            return self.back(table)
-        return self.show(table, adopt_form=form, preview=_preview(moved, whose, done, dropped))
-
-    def adopt_form(self, data: Any = None) -> AdoptForm:
-        """The form with the sites and owners in scope."""
-        form = AdoptForm(data, prefix="adopt")
-        site, owner = form.fields["site"], form.fields["owner"]
-        assert isinstance(site, forms.ModelChoiceField)
-        assert isinstance(owner, forms.ModelChoiceField)
-        site.queryset, owner.queryset = sites_for(self.scope), owners_for(self.scope)
-        return form
-
     # --- showing ----------------------------------------------------------------------------------
 
     def table(self, key: str, version: str) -> IntervalTable:
@@ -385,12 +253,9 @@ class TableView(PageView):
         *,
         confirm_form: ConfirmForm | None = None,
         withdraw_form: WithdrawForm | None = None,
-        adopt_form: AdoptForm | None = None,
-        preview: dict[str, Any] | None = None,
         status: int = 200,
     ) -> HttpResponse:
         """The page."""
-        may_adopt = self.may(Act.PLAN_VISITS)
         state = table_state(table)
         context = {
             "crumbs": [{"label": "Tables", "url": reverse("desk:tables")}],
@@ -404,11 +269,9 @@ class TableView(PageView):
             "editions": [edition for edition in load_tables()[table.key] if edition.version != table.version],
             "adoptions": list(adoptions_of(table.key, self.scope)),
             "may_confirm": self.may(Act.CONFIRM_TABLES),
-            "may_adopt": may_adopt,
+            "may_desk": self.may(Act.SEE_DESK),
             "confirm_form": confirm_form or ConfirmForm(prefix="confirm"),
             "withdraw_form": withdraw_form or WithdrawForm(prefix="withdraw"),
-            "adopt_form": (adopt_form or self.adopt_form()) if may_adopt else None,
-            "preview": preview,
         }
         return self.page("desk/table.html", context, status=status)
 
@@ -457,51 +320,3 @@ def _resets(table: IntervalTable) -> list[dict[str, str]]:
         }
         for reset in table.resets
     ]
-
-
-def _moved_words(moved: Iterable[Consequence]) -> str:
-    found = list(moved)
-    if not found:
-        return "No date moves."
-    total = _total(found)
-    parts = [
-        f"{total[name]} {word}"
-        for name, word in (
-            ("added", "new"),
-            ("sooner", "sooner"),
-            ("later", "later"),
-            ("dropped", "gone"),
-            ("newly_overdue", "newly overdue"),
-        )
-        if total[name]
-    ]
-    return f"Dates that move: {', '.join(parts)}."
-
-
-def _total(moved: Iterable[Consequence]) -> dict[str, int]:
-    names = ("sooner", "later", "added", "dropped", "newly_overdue")
-    total = dict.fromkeys(names, 0)
-    for item in moved:
-        for name in names:
-            total[name] += getattr(item, name)
-    return total
-
-
-def _preview(moved: list[Consequence], whose: str, done: str, dropped: Adoption | None) -> dict[str, Any]:
-    """What would move, the sites with most newly overdue work first."""
-    worst = sorted(moved, key=lambda item: (-item.newly_overdue, -item.sooner - item.added, item.site_id))
-    sites = Site.objects.in_bulk([item.site_id for item in worst[:SHOWN_SITES]])
-    return {
-        "whose": whose,
-        "done": done,
-        "dropped": dropped,
-        "words": _moved_words(moved),
-        "total": _total(moved),
-        "site_count": len(moved),
-        "more": max(len(moved) - SHOWN_SITES, 0),
-        "lines": [{"site": sites[item.site_id], "moved": item} for item in worst[:SHOWN_SITES]],
-    }
-
-
-def _int(text: str | None) -> int:
-    return int(text) if text and text.isdecimal() and len(text) < 18 else 0

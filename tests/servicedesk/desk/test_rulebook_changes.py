@@ -178,6 +178,35 @@ def test_a_table_is_adopted_after_a_look(cast: Cast) -> None:
     assert Obligation.objects.filter(unit=cast.unit, table_key="in-is-2190").exists()
 
 
+def test_a_table_is_adopted_for_all_sites_of_an_owner_or_of_the_firm(cast: Cast) -> None:
+    cast.post("manager", "desk:table-adopt", **adoption(cast, level="owner", owner=cast.owner.public_id))
+    row = Adoption.objects.get(table_key="in-is-2190")
+    assert (row.owner, row.site, row.table_version) == (cast.owner, None, "")
+    assert not Obligation.objects.filter(unit=cast.other_unit, table_key="in-is-2190").exists()
+    cast.post("manager", "desk:table-adopt", **adoption(cast, level="firm"))
+    assert Obligation.objects.filter(unit=cast.other_unit, table_key="in-is-2190").exists()
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"site": ""}, "Choose the site that it is for."),
+        ({"level": "owner"}, "Choose the owner whose sites it is for."),
+        ({"site": "mill"}, "This choice is not in the list."),
+        ({"level": "world"}, "Select a valid choice."),
+        ({"table": "moon@1"}, "Select a valid choice."),
+    ],
+)
+def test_an_adoption_that_cannot_be_says_why(cast: Cast, changes: dict[str, str], said: str) -> None:
+    for answer in (
+        cast.get("manager", "desk:table-adopt", **adoption(cast, **changes), look="1"),
+        cast.post("manager", "desk:table-adopt", **adoption(cast, **changes)),
+    ):
+        assert answer.status_code == 400
+        assert said in text_of(answer)
+    assert not Adoption.objects.filter(table_key="in-is-2190").exists()
+
+
 def test_a_kind_present_without_a_rule_is_named(cast: Cast) -> None:
     odd = make_model(agent=Agent.UNKNOWN, construction=Construction.UNKNOWN, shell=Shell.UNKNOWN)
     make_unit(cast.site, model=odd)

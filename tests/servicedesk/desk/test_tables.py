@@ -8,10 +8,8 @@ import pytest
 from pytest_django.fixtures import DjangoAssertNumQueries
 
 from inventory.measures.kinds import Agent, Construction, Shell
-from schedules.due.models import Obligation
-from schedules.due.services import stale_unit_ids
 from schedules.rulebook.models import Adoption, Confirmation
-from schedules.rulebook.services import adopt_table, confirm_table
+from schedules.rulebook.services import confirm_table
 from schedules.rules import DayRange, Range, Selector, load_tables
 from servicedesk.desk.kind_words import kind_words
 from servicedesk.desk.tables import SOURCE_SHORT
@@ -123,8 +121,8 @@ def test_a_table_costs_the_same_queries_however_many_use_it(
     for _ in range(count):
         make_site(tables=("in-is-2190",))
     client = cast.client("dispatcher")
-    # session, user; confirmations; adoptions; sites and owners to choose from
-    with django_assert_num_queries(6):
+    # session, user; confirmations; adoptions
+    with django_assert_num_queries(4):
         answer = client.get("/desk/tables/in-is-2190/2026-1/")
     assert len(answer.context["adoptions"]) == count
 
@@ -196,96 +194,23 @@ def test_only_a_manager_confirms_and_withdraws(cast: Cast, do: str) -> None:
 # --- using -----------------------------------------------------------------------------------------
 
 
-def adopt(cast: Cast, do: str, **changes: Any) -> Any:
-    data = {"adopt-level": "site", "adopt-site": cast.site.public_id, **changes}
-    return follow(cast, "dispatcher", INDIA, do=do, **data)
-
-
-def test_what_would_move_is_shown_and_nothing_is_stored(cast: Cast) -> None:
-    before = list(Obligation.objects.order_by("pk").values())
-    answer = adopt(cast, "preview")
-    page = text_of(answer)
-    assert "What would move" in page
-    assert "Nothing is stored yet." in page
-    moved = answer.context["preview"]["lines"][0]["moved"]
-    # Pressure test sooner: IS 2190 (secondary page) 3 years against 12 of 29 CFR 1910.157 Table L-1.
-    assert (answer.context["preview"]["site_count"], moved.sooner) == (1, 1)
-    assert list(Obligation.objects.order_by("pk").values()) == before
-    assert not Adoption.objects.filter(table_key="in-is-2190").exists()
-    # The second press carries what was chosen.
-    assert f'name="adopt-site" value="{cast.site.public_id}"' in page
-
-
-def test_a_table_is_adopted_for_a_site_and_its_dates_stand_at_once(cast: Cast) -> None:
-    page = text_of(adopt(cast, "adopt", **{"adopt-reason": "Asked by the insurer", "adopt-is_pinned": "on"}))
-    assert "India is adopted for Mill Lane works. Dates that move:" in page
-    adoption = Adoption.objects.standing().get(table_key="in-is-2190")
-    assert (adoption.site, adoption.adopted_by, adoption.reason, adoption.table_version) == (
-        cast.site,
-        cast.people["dispatcher"],
-        "Asked by the insurer",
-        "2026-1",
+def test_a_manager_is_led_to_adopting_and_ending_it(cast: Cast) -> None:
+    adoption = Adoption.objects.get(site=cast.site)
+    links = (
+        f"/desk/tables/adopt/?table={OSHA[0]}@{OSHA[1]}",
+        f"/desk/tables/withdraw/?what=adoption-{adoption.pk}",
     )
-    binding = Obligation.objects.get(unit=cast.unit, task="hydrostatic_test", is_binding=True)
-    assert binding.table_key == "in-is-2190"
-    assert stale_unit_ids(now=NOW) == []
-    assert not Obligation.objects.filter(unit=cast.other_unit, table_key="in-is-2190").exists()
+    for role in ("manager", "dispatcher"):
+        page = text_of(cast.get(role, "desk:table", *OSHA))
+        assert [link in page for link in links] == [role == "manager"] * 2
+        assert "Mill Lane works" in page
 
 
-def test_a_table_is_adopted_for_all_sites_of_an_owner_or_of_the_firm(cast: Cast) -> None:
-    second = make_site(cast.owner)
-    adopt(cast, "adopt", **{"adopt-level": "owner", "adopt-owner": cast.owner.public_id, "adopt-site": ""})
-    assert Adoption.objects.get(table_key="in-is-2190").owner == cast.owner
-    assert not Obligation.objects.filter(unit=cast.other_unit, table_key="in-is-2190").exists()
-    page = text_of(follow(cast, "dispatcher", INDIA, do="adopt", **{"adopt-level": "firm"}))
-    assert "India is adopted for all sites of the firm." in page
-    assert Obligation.objects.filter(unit=cast.other_unit, table_key="in-is-2190").exists()
-    assert second is not None
-
-
-@pytest.mark.parametrize(
-    ("changes", "said"),
-    [
-        ({"adopt-site": ""}, "Choose the site that is to use the table."),
-        ({"adopt-level": "owner"}, "Choose the owner whose sites are to use the table."),
-        ({"adopt-site": "mill"}, "This choice is not in the list."),
-        ({"adopt-level": "world"}, "Select a valid choice."),
-    ],
-)
-@pytest.mark.parametrize("do", ["preview", "adopt"])
-def test_an_adoption_that_cannot_be_says_why(cast: Cast, do: str, changes: dict[str, str], said: str) -> None:
-    answer = adopt(cast, do, **changes)
-    assert answer.status_code == 400
-    assert said in text_of(answer)
-    assert not Adoption.objects.filter(table_key="in-is-2190").exists()
-
-
-def test_the_use_of_a_table_is_ended_after_a_look_at_what_moves(cast: Cast) -> None:
-    adopt_table("in-is-2190", site=cast.site, at=NOW)
-    adoption = Adoption.objects.get(table_key="in-is-2190")
-    shown = follow(cast, "dispatcher", INDIA, do="preview_drop", adoption=adoption.pk)
-    assert "no longer used for <strong>Mill Lane works</strong>" in text_of(shown)
-    assert Adoption.objects.standing().filter(pk=adoption.pk).exists()
-    page = text_of(follow(cast, "dispatcher", INDIA, do="drop", adoption=adoption.pk))
-    assert "India is no longer used for Mill Lane works." in page
-    assert not Adoption.objects.standing().filter(pk=adoption.pk).exists()
-    assert not Obligation.objects.filter(table_key="in-is-2190").exists()
-    again = text_of(follow(cast, "dispatcher", INDIA, do="drop", adoption=adoption.pk))
-    assert "That use of the table has ended already." in again
-
-
-@pytest.mark.parametrize("adoption", ["", "x", "999999", "9" * 40])
-def test_an_adoption_that_does_not_exist_is_not_ended(cast: Cast, adoption: str) -> None:
-    page = text_of(follow(cast, "dispatcher", OSHA, do="drop", adoption=adoption))
-    assert "That use of the table has ended already." in page
-    assert Adoption.objects.standing().count() == 2
-
-
-def test_an_adoption_of_another_table_is_not_ended_here(cast: Cast) -> None:
-    standing = Adoption.objects.filter(table_key="us-osha-1910-157").first()
-    assert standing is not None
-    follow(cast, "dispatcher", INDIA, do="drop", adoption=standing.pk)
-    assert Adoption.objects.standing().count() == 2
+def test_only_rules_can_be_varied_and_not_demands_on_groups(cast: Cast) -> None:
+    key, version = next((t.key, t.version) for e in load_tables().values() for t in e if t.quotas)
+    page = text_of(cast.get("manager", "desk:table", key, version))
+    table = next(t for t in load_tables()[key] if t.version == version)
+    assert page.count("/desk/tables/vary/?") == len(table.rules)
 
 
 def test_a_confirmation_does_not_move_to_another_table(cast: Cast) -> None:

@@ -133,14 +133,6 @@ def test_each_form_is_taken_from_its_roles_only(cast: Cast, name: str, role: str
     assert answer.status_code == (302 if role in allowed else 403)
 
 
-def test_adopting_a_table_is_the_desks(cast: Cast) -> None:
-    for role in ("technician", "workshop", "owner"):
-        answer = cast.post(
-            role, "desk:table", "us-nfpa-10", "2026-1", **{"do": "adopt", "adopt-level": "firm"}
-        )
-        assert answer.status_code == 403
-
-
 def test_a_form_sent_after_the_session_ended_comes_back_to_its_page(cast: Cast) -> None:
     address = reverse("desk:visit", args=[visit_of(cast).public_id])
     answer = Client().post(address, {"do": "cancel", "cancel-reason": "Rain", "cancel-version": "1"})
