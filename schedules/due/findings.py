@@ -22,6 +22,7 @@ from inventory.register.models import Unit, UnitQuerySet
 from schedules import engine
 from schedules.due.models import Obligation
 from schedules.due.queries import unit_inputs, zone_days
+from schedules.rulebook.queries import table_version
 
 
 class Sort(StrEnum):
@@ -129,7 +130,7 @@ def _uncovered(units: Sequence[Unit]) -> list[Findings]:
         mine = rows.get(unit.pk, [])
         tables = tuple(dict.fromkeys((key, version) for key, version, _ in mine))
         texts = tuple(
-            f"{key} {version} does not say when "
+            f"{_title(key, version)} does not say when "
             f"{_and([TASK_LABELS[Task(task)].lower() for k, v, task in mine if (k, v) == (key, version)])} "
             "falls due for this kind."
             for key, version in tables
@@ -139,6 +140,11 @@ def _uncovered(units: Sequence[Unit]) -> list[Findings]:
         )
         found.append(Findings(unit, texts or nothing, tables))
     return found
+
+
+def _title(key: str, version: str) -> str:
+    table = table_version(key, version)
+    return table.title if table is not None else key
 
 
 def _and(words: list[str]) -> str:

@@ -14,7 +14,8 @@ from schedules.due.models import Obligation
 from schedules.due.services import stale_unit_ids
 from schedules.rulebook.models import Adoption, Variation
 from schedules.rulebook.services import confirm_table, vary_rule
-from servicedesk.desk.changes import HEADINGS
+from schedules.rules import load_tables
+from servicedesk.desk.changes import HEADINGS, PERIODS
 from servicedesk.desk.periods import period_text
 from servicedesk.pages import STANDING_LINE
 from tests.factories import NOW, make_model, make_unit
@@ -149,6 +150,27 @@ def test_a_variation_that_cannot_be_says_why(cast: Cast, changes: dict[str, str]
 )
 def test_a_rule_that_is_not_there_is_not_found(cast: Cast, rule: dict[str, str]) -> None:
     assert cast.get("manager", "desk:table-vary", **rule).status_code == 404
+
+
+def test_every_length_of_time_of_a_rule_can_be_varied(cast: Cast) -> None:
+    tables = [table for editions in load_tables().values() for table in editions]
+    rules = {
+        tuple(name for name in PERIODS if name in raw): (f"{table.key}@{table.version}", raw["id"])
+        for table in tables
+        for raw in table.raw["rule"]
+    }
+    assert {name for names in rules for name in names} >= {"every", "first", "at_ages"}
+    for names, (table, rule) in rules.items():
+        answer = cast.get("manager", "desk:table-vary", table=table, rule=rule)
+        assert [name for name in PERIODS if name in answer.context["form"].fields] == list(names)
+        data = variation(cast, table=table, rule=rule, **dict.fromkeys(names, "7 years, 14 years"))
+        for name in names:
+            if name != "at_ages":
+                data[name] = "7 years"
+        if not names:
+            continue
+        found = cast.get("manager", "desk:table-vary", **data, look="1")
+        assert found.status_code == 200, (table, rule, found.context["form"].errors)
 
 
 def test_lengths_of_time_as_people_write_them() -> None:
@@ -316,6 +338,19 @@ def test_who_decided_what_is_told_with_variations_that_cannot_be_applied(cast: C
     assert "Withdraw" not in page
     Variation.objects.filter(pk=row.pk).update(rule_id="gone")
     assert "Cannot be applied" in text_of(cast.get("manager", "desk:table-history"))
+
+
+def test_the_history_costs_the_same_for_any_number(cast: Cast, django_assert_num_queries: Any) -> None:
+    client = cast.client("manager")
+    for _ in range(2):
+        cast.post(
+            "manager", "desk:table-vary", **variation(cast, every=f"{Variation.objects.count() + 2} months")
+        )
+        cast.post("manager", "desk:table-adopt", **adoption(cast))
+        # session, person; confirmations; adoptions, confirmations and variations as history; adoptions and
+        # variations that stand, sites with owners; variations that stand with their places
+        with django_assert_num_queries(10):
+            assert client.get("/desk/tables/history/").status_code == 200
 
 
 def test_the_cost_in_queries_does_not_grow(cast: Cast, django_assert_num_queries: Any) -> None:

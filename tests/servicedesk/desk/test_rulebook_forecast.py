@@ -141,7 +141,9 @@ def test_a_unit_that_no_rule_covers_is_never_silence(cast: Cast) -> None:
     answer = cast.get("manager", "desk:findings")
     texts = {line["unit"]: " ".join(line["texts"]) for line in answer.context["lines"]}
     assert set(texts) == {odd, bare}
-    assert "does not say when hydrostatic test falls due for this kind." in texts[odd]
+    assert (
+        "United States workplaces does not say when hydrostatic test falls due for this kind." in texts[odd]
+    )
     assert "No interval table speaks of this unit at all." in texts[bare]
     assert [(tab["label"], tab["count"]) for tab in answer.context["tabs"]] == [
         ("No rule covers it", 2),
