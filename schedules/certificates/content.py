@@ -27,6 +27,7 @@ from inventory.register.models import Location, Placement, Site, Unit
 from schedules.due.models import Obligation
 from schedules.due.queries import Status, status_on
 from schedules.engine import Knowledge
+from schedules.rulebook.books import rulebooks
 from schedules.rulebook.queries import confirmations, states_for_site, table_state, table_version
 from schedules.rules import IntervalTable
 from schedules.visits.models import Job, Visit, VisitEntry
@@ -284,6 +285,7 @@ class _Gathered:
             if s.table.key not in used_keys and s.table.in_force(self.today)
         }
         standing = confirmations()
+        book = rulebooks([self.site.pk])[self.site.pk]
         found: list[dict[str, Any]] = []
         for key, version in sorted(used):
             table = table_version(key, version)
@@ -313,7 +315,8 @@ class _Gathered:
                     "jurisdiction": table.jurisdiction,
                     "digest": table.digest,
                     "is_confirmed": state.is_confirmed,
-                    "state": state.sentence,
+                    # A paper that names the table must not hide where its rules are not the printed ones.
+                    "state": " ".join([state.sentence, *book.varied_sentences(table)]),
                 }
             )
         return [{"ref": _letters(position), **entry} for position, entry in enumerate(found)]
@@ -470,7 +473,11 @@ class _Gathered:
 
     def _status(self, row: Obligation) -> Status:
         return status_on(
-            knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=self.today
+            knowledge=row.knowledge,
+            is_deferred=row.is_deferred,
+            latest_on=row.latest_on,
+            target_on=row.target_on,
+            today=self.today,
         )
 
     def _next_due(self, unit_id: int) -> dict[str, Any]:

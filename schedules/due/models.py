@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 
 from django.db import models
 
@@ -24,14 +23,6 @@ class ObligationQuerySet(models.QuerySet["Obligation"]):
         # The sites as a list of their own, not as a join that every row would have to make.
         by_owners = Site.objects.filter(monthly_checks_by=Site.MonthlyChecks.OWNER).order_by().values("pk")
         return self.exclude(task="visual_inspection", site__in=by_owners)
-
-    def overdue(self, on: date) -> ObligationQuerySet:
-        """Past their latest date on the civil day ``on``."""
-        return self.filter(latest_on__lt=on)
-
-    def due_by(self, day: date) -> ObligationQuerySet:
-        """With a latest date on or before ``day``."""
-        return self.filter(latest_on__lte=day)
 
 
 class Obligation(models.Model):

@@ -64,6 +64,7 @@ def status_on(
     latest_on: date | None,
     target_on: date | None,
     today: date,
+    is_deferred: bool = False,
     soon_days: int = SOON_DAYS,
 ) -> Status:
     """How an obligation stands on the civil day ``today``.
@@ -79,7 +80,7 @@ def status_on(
     if latest_on is None:
         return Status.NO_DATE
     if latest_on < today:
-        return Status.OVERDUE
+        return Status.DUE if is_deferred else Status.OVERDUE
     if latest_on <= today + timedelta(days=soon_days) or (target_on is not None and target_on <= today):
         return Status.DUE
     return Status.IN_DATE
@@ -281,7 +282,7 @@ def past_latest(now: datetime, *, days: int = 0) -> Q:
     by_day: dict[date, list[str]] = defaultdict(list)
     for zone, day in zone_days(now).items():
         by_day[day].append(zone)
-    return _reached(by_day, "latest_on", days=days - 1)
+    return _reached(by_day, "latest_on", days=days - 1) & Q(is_deferred=False)
 
 
 def with_status(status: Status, now: datetime) -> Q:
@@ -308,7 +309,7 @@ def _conditions(now: datetime) -> dict[Status, Q]:
     for zone, day in zone_days(now).items():
         zones_by_day[day].append(zone)
     dated = Q(latest_on__isnull=False)
-    overdue = _reached(zones_by_day, "latest_on", days=-1)
+    overdue = _reached(zones_by_day, "latest_on", days=-1) & Q(is_deferred=False)
     near = _reached(zones_by_day, "latest_on", days=SOON_DAYS) | _reached(zones_by_day, "target_on")
     due = dated & ~overdue & near
     judged = ~Q(knowledge__in=("unknown_basis", "uncovered"))

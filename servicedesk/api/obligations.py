@@ -82,7 +82,11 @@ class ObligationSerializer(serializers.Serializer[Obligation]):
     def _status(self, row: Obligation) -> Status:
         today = self.context["view"].today_in(row.site.time_zone if row.site else "UTC")
         return status_on(
-            knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
+            knowledge=row.knowledge,
+            is_deferred=row.is_deferred,
+            latest_on=row.latest_on,
+            target_on=row.target_on,
+            today=today,
         )
 
 

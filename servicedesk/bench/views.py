@@ -127,7 +127,11 @@ class HomeView(PageView):
         found = BenchUnit(unit, record, _days_since(record, today))
         for row in owed:
             status = status_on(
-                knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
+                knowledge=row.knowledge,
+                is_deferred=row.is_deferred,
+                latest_on=row.latest_on,
+                target_on=row.target_on,
+                today=today,
             )
             if row.task in TESTS and status in NOT_PROVED:
                 found.needs_test = True

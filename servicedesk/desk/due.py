@@ -111,7 +111,11 @@ class DueView(PageView):
         """One row, judged on its site's own today."""
         today = self.today_in(owed.site.time_zone if owed.site else "UTC")
         status = status_on(
-            knowledge=owed.knowledge, latest_on=owed.latest_on, target_on=owed.target_on, today=today
+            knowledge=owed.knowledge,
+            is_deferred=owed.is_deferred,
+            latest_on=owed.latest_on,
+            target_on=owed.target_on,
+            today=today,
         )
         table = book.get(owed.table_key, owed.table_version)
         return DueRow(owed, status, chip(status, owed.latest_on), table, today)

@@ -190,6 +190,7 @@ class SiteView(PageView):
                     "chip": chip(
                         status_on(
                             knowledge=owed.knowledge,
+                            is_deferred=owed.is_deferred,
                             latest_on=owed.latest_on,
                             target_on=owed.target_on,
                             today=today,

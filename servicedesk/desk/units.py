@@ -205,7 +205,11 @@ class UnitView(PageView):
         lines = []
         for row in rows:
             status = status_on(
-                knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
+                knowledge=row.knowledge,
+                is_deferred=row.is_deferred,
+                latest_on=row.latest_on,
+                target_on=row.target_on,
+                today=today,
             )
             sooner = binding.get(row.task)
             lines.append(

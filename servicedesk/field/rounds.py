@@ -377,7 +377,13 @@ def dues_of(
 
 
 def _due(row: Obligation, *, today: date, is_on_list: bool) -> DueTask:
-    status = status_on(knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today)
+    status = status_on(
+        knowledge=row.knowledge,
+        is_deferred=row.is_deferred,
+        latest_on=row.latest_on,
+        target_on=row.target_on,
+        today=today,
+    )
     why = tuple(str(line) for line in row.why)
     return DueTask(row.task, TASK_LABELS[Task(row.task)], chip(status, row.latest_on), why, is_on_list)
 

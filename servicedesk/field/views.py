@@ -364,7 +364,11 @@ def _remaining(view: FieldView, visit: Visit) -> list[dict[str, Any]]:
     found: dict[int, dict[str, Any]] = {}
     for row in rows:
         status = status_on(
-            knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
+            knowledge=row.knowledge,
+            is_deferred=row.is_deferred,
+            latest_on=row.latest_on,
+            target_on=row.target_on,
+            today=today,
         )
         if status in (Status.OVERDUE, Status.UNKNOWN, Status.UNCOVERED, Status.DUE):
             line = found.setdefault(row.unit_id, {"unit": row.unit, "dues": []})

@@ -233,11 +233,17 @@ def unit_standings(units: Collection[tuple[int, str]], site: Site, now: datetime
         Obligation.objects.ours()
         .filter(site=site, is_binding=True)
         .order_by("latest_on", "pk")
-        .values_list("unit_id", "task", "knowledge", "latest_on", "target_on")
+        .values_list("unit_id", "task", "knowledge", "latest_on", "target_on", "is_deferred")
     )
-    for unit_id, task, knowledge, latest_on, target_on in rows:
+    for unit_id, task, knowledge, latest_on, target_on, is_deferred in rows:
         statuses[unit_id].append(
-            status_on(knowledge=knowledge, latest_on=latest_on, target_on=target_on, today=today)
+            status_on(
+                knowledge=knowledge,
+                is_deferred=is_deferred,
+                latest_on=latest_on,
+                target_on=target_on,
+                today=today,
+            )
         )
         if knowledge in _DOUBTFUL:
             # The day stored with an unknown date is only a stand-in for "now".

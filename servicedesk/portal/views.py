@@ -258,6 +258,7 @@ class UnitView(PortalView):
                 "chip": chip(
                     status_on(
                         knowledge=row.knowledge,
+                        is_deferred=row.is_deferred,
                         latest_on=row.latest_on,
                         target_on=row.target_on,
                         today=today,

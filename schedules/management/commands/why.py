@@ -52,7 +52,11 @@ class Command(BaseCommand):
         attach_why(rows, now)
         for row in rows:
             status = status_on(
-                knowledge=row.knowledge, latest_on=row.latest_on, target_on=row.target_on, today=today
+                knowledge=row.knowledge,
+                is_deferred=row.is_deferred,
+                latest_on=row.latest_on,
+                target_on=row.target_on,
+                today=today,
             )
             out("")
             date = row.latest_on.isoformat() if row.latest_on else "no date"

@@ -17,6 +17,7 @@ from schedules.due.queries import (
     Status,
     Work,
     due_list,
+    past_latest,
     standings,
     status_case,
     status_counts,
@@ -68,13 +69,21 @@ def test_the_database_and_the_function_agree_on_every_status() -> None:
                 latest = None if days is None else today + timedelta(days=days)
                 for position, ahead in enumerate((None, -1, 0, 1)):
                     target = None if ahead is None else today + timedelta(days=ahead)
-                    owe(unit, tasks[position], knowledge=knowledge, latest_on=latest, target_on=target)
+                    owe(
+                        unit,
+                        tasks[position],
+                        knowledge=knowledge,
+                        latest_on=latest,
+                        target_on=target,
+                        is_deferred=days == -400,
+                    )
     rows = Obligation.objects.select_related("site").annotate(stands=status_case(LATE))
     assert rows.count() == 3 * 6 * 8 * 4
     seen = set()
     for row in rows:
         expected = status_on(
             knowledge=row.knowledge,
+            is_deferred=row.is_deferred,
             latest_on=row.latest_on,
             target_on=row.target_on,
             today=ZONES[row.site.time_zone],
@@ -85,6 +94,14 @@ def test_the_database_and_the_function_agree_on_every_status() -> None:
     for status in Status:
         ids = set(Obligation.objects.filter(with_status(status, LATE)).values_list("pk", flat=True))
         assert ids == {row.pk for row in rows if row.stands == status}
+
+
+def test_work_that_may_wait_until_the_next_filling_is_due_and_not_overdue() -> None:
+    """49 CFR 180.205(c) as read by letters 09-0148 and 18-0117: a full cylinder may stay full."""
+    unit = bare_unit()
+    owe(unit, Task.REQUALIFICATION, latest_on=TODAY - timedelta(days=900), is_deferred=True)
+    assert not Obligation.objects.filter(past_latest(LATE)).exists()
+    assert Obligation.objects.filter(with_status(Status.DUE, LATE)).count() == 1
 
 
 def test_counts_name_every_status_in_two_queries(django_assert_num_queries: DjangoAssertNumQueries) -> None:
