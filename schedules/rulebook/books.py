@@ -16,9 +16,10 @@ from typing import Any, NamedTuple
 
 from inventory.register.models import Site
 from schedules.rulebook import models
+from schedules.rulebook.compare import FIELD_WORDS, said
 from schedules.rulebook.queries import rulebook_digest, tables_of
 from schedules.rules import IntervalTable, TableError
-from schedules.rules.vary import Value, Variation, vary
+from schedules.rules.vary import OFF, Value, Variation, vary
 
 NEW = 0
 """The id of a row that is only proposed."""
@@ -74,6 +75,16 @@ class Rulebook:
     def as_varied(self, table: IntervalTable) -> IntervalTable:
         """``table`` with what is varied in it here; the table itself where nothing is."""
         return _fitted(table, self._for(table))[0] if self.varied else table
+
+    def varied_sentences(self, table: IntervalTable) -> tuple[str, ...]:
+        """What is varied in ``table`` here, a sentence each, for every paper that names the table."""
+        unfit = _fitted(table, self._for(table))[1]
+        return tuple(
+            f"Varied here: {table.rule(row.rule_id).clause}, {_changes_words(row.changes)}. "
+            f"Reason: {row.reason.rstrip('.')}. Authority: {row.reference.rstrip('.')}. By {row.by}."
+            for row in self._for(table)
+            if row not in unfit
+        )
 
     @property
     def unfit(self) -> tuple[VariedRule, ...]:
@@ -177,6 +188,13 @@ def _level(row: VariedRule) -> tuple[int, bool]:
 
 def _slot(row: VariedRule) -> tuple[str, str, str, int | None, int | None]:
     return row.key, row.version, row.rule_id, row.site_id, row.owner_id
+
+
+def _changes_words(changes: Changes) -> str:
+    return ", ".join(
+        "does not apply" if name == OFF else f"{FIELD_WORDS.get(name, name).lower()} {said(value)}"
+        for name, value in changes
+    )
 
 
 def _has_rule(table: IntervalTable, rule_id: str) -> bool:

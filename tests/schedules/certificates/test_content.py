@@ -14,7 +14,7 @@ from inventory.register.models import Site, Unit
 from schedules.certificates.content import STANDING_LINE, canonical_json, digest_of, qr_text, say_day
 from schedules.certificates.services import close_with_certificate, issue_certificate
 from schedules.due.models import Obligation
-from schedules.rulebook.services import confirm_table
+from schedules.rulebook.services import confirm_table, vary_rule
 from schedules.visits.models import Visit
 from schedules.visits.services import close_visit
 from tests.factories import NOW, make_unit, make_user
@@ -230,6 +230,25 @@ def test_a_confirmed_table_names_who_confirmed_it():
     )
 
 
+def test_a_varied_rule_is_named_beside_the_table():
+    day = small_day()
+    vary_rule(
+        "us-osha-1910-157",
+        "maintenance",
+        {"every": "P6M"},
+        by=make_user("manager", first_name="Maren", last_name="Holt"),
+        at=NOW,
+        reason="Plating shop",
+        reference="Letter FM-17",
+        site=day.site,
+    )
+    _, certificate = close_with_certificate(day.visit, day.closing(), by=day.technician, now=NOW)
+    (state,) = [t["state"] for t in certificate.content["tables"] if t["key"] == "us-osha-1910-157"]
+    assert state.endswith(
+        "Varied here: (e)(3), interval 6 months. Reason: Plating shop. Authority: Letter FM-17. By Maren Holt."
+    )
+
+
 def test_without_a_table_no_dates_are_stated():
     day = small_day(tables=())
     Obligation.objects.all().delete()
@@ -340,8 +359,8 @@ def test_queries_do_not_grow_with_the_units(django_assert_num_queries, day):
         visit = Visit.objects.select_related("site__owner", "technician", "closed_by").get(pk=it.visit.pk)
         heading = Heading("C-1", "7K3MQ2ZD9XWA40TF", NOW, first.issued_on, it.technician)
         # Recount: records, list. Content: records, readings, jobs, units, obligations, site's adoptions
-        # (2), confirmations (2); one more where a unit was replaced.
-        with django_assert_num_queries(11 + (it is day)):
+        # (2), confirmations (2), rulebook with its variations (3); one more where a unit was replaced.
+        with django_assert_num_queries(14 + (it is day)):
             visit_content(visit, heading)
 
 

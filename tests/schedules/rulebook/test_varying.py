@@ -17,6 +17,7 @@ from schedules.due.services import refresh_stale, stale_unit_ids
 from schedules.rulebook.books import NEW, Rulebook, VariedRule, rulebooks, standing
 from schedules.rulebook.models import Variation
 from schedules.rulebook.services import vary_rule, withdraw_variation
+from schedules.rules import load_tables
 from tests.factories import NOW, make_owner, make_record, make_site, make_unit, make_user
 
 pytestmark = pytest.mark.django_db
@@ -175,6 +176,22 @@ def test_a_variation_that_no_edition_can_take_is_told_and_stops_nothing():
     assert set(book.unfit) == {gone, bad}
     assert every(book, "look") == "2 months"
     assert every(book) == "1 year"
+
+
+def test_what_is_varied_is_told_in_sentences_for_papers():
+    site = make_site()
+    row = varied(site)
+    varied(site, rule_id="recharge.after_use", changes={"off": True}, reason="By contract.")
+    book = rulebooks([site.pk])[site.pk]
+    table = load_tables()[KEY][-1]
+    assert book.varied_sentences(table) == (
+        "Varied here: (e)(3), interval 6 months. Reason: Corrosive air from the plating shop. "
+        f"Authority: Fire marshal's letter FM-17 of 2026-03-02. By {row.varied_name}.",
+        "Varied here: (c)(4), does not apply. Reason: By contract. "
+        f"Authority: Fire marshal's letter FM-17 of 2026-03-02. By {Variation.objects.last().varied_name}.",
+    )
+    assert book.varied_sentences(load_tables()["us-nfpa-10"][-1]) == ()
+    assert rulebooks([make_site().pk]).popitem()[1].varied_sentences(table) == ()
 
 
 def test_proposals_leave_the_standing_alone():
