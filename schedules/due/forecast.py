@@ -21,7 +21,7 @@ from schedules.engine.roll import Rolling, roll
 from schedules.rulebook.books import NO_BOOK, Rulebook, rulebooks
 
 MOST_YEARS = 10
-MOST_UNITS = 20_000
+MOST_UNITS = 10_000
 """More than these are not rolled while somebody waits for a page."""
 
 

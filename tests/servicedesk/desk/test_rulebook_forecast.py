@@ -101,7 +101,7 @@ def test_too_many_units_ask_for_a_narrower_place(cast: Cast, monkeypatch: pytest
     answer = cast.get("manager", "desk:forecast")
     assert answer.status_code == 400
     assert "Choose an owner, a site, a region or a city." in text_of(answer)
-    assert forecasts.MOST_UNITS == 20_000
+    assert forecasts.MOST_UNITS == 10_000
 
 
 def test_an_empty_register_says_so() -> None:
