@@ -28,6 +28,7 @@ from schedules.visits.models import Visit
 from servicedesk import demo
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
 from servicedesk.management.commands.up import require_free
+from servicedesk.supervisor import die_with_parent
 
 READY_WITHIN_S = 60
 
@@ -86,6 +87,7 @@ class Command(BaseCommand):
             [sys.executable, str(Path(settings.BASE_DIR) / "manage.py"), "up", "--port", str(port)],
             env={**os.environ, "PORT": str(port)},
             start_new_session=True,
+            preexec_fn=die_with_parent(os.getpid()),
         )
         try:
             base_url = f"http://localhost:{port}"
