@@ -39,7 +39,8 @@ for (const [root, packages] of Object.entries(vendor)) {
     for (const file of [...files, licence]) {
       let content = readFileSync(join(from, file));
       if (/\.(m?js|css)$/.test(file)) content = Buffer.from(content.toString("utf8").replace(sourceMap, "\n"));
-      const to = `${folder}/${basename(file)}`;
+      // A style sheet finds its pictures beside itself, under the name it was written with.
+      const to = `${folder}/${file.includes("/images/") ? `images/${basename(file)}` : basename(file)}`;
       wanted.set(to, content);
       listed[name].files[to] = createHash("sha256").update(content).digest("hex");
     }

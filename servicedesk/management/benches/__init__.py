@@ -1,0 +1,1 @@
+"""Benchmarks of the edges, beside those of the schedules; run by ``manage.py bench NAME``."""
