@@ -3,6 +3,7 @@
 from inventory.logbook.models import Reading, ServiceRecord
 from inventory.register.models import (
     AccessWindow,
+    Depot,
     Location,
     NumberSeries,
     Owner,
@@ -14,6 +15,7 @@ from inventory.register.models import (
 
 __all__ = [
     "AccessWindow",
+    "Depot",
     "Location",
     "NumberSeries",
     "Owner",

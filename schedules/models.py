@@ -1,20 +1,49 @@
 """Gathers the tables of this package for Django; import the slices elsewhere."""
 
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
+from schedules.crew.models import (
+    Absence,
+    CrewMember,
+    HeldSkill,
+    PlanningRules,
+    ShiftHours,
+    SiteCall,
+    Skill,
+    SkillNeed,
+    Van,
+    VanStock,
+)
 from schedules.due.models import Freshness, Obligation
+from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
 from schedules.visits.models import Job, Visit, VisitEntry
 
 __all__ = [
+    "Absence",
     "Adoption",
     "Certificate",
     "CertificateFile",
     "Confirmation",
+    "CrewMember",
     "Freshness",
+    "HeldSkill",
     "Job",
     "Obligation",
+    "PlanChange",
+    "PlanDay",
+    "PlanRun",
+    "PlanStop",
+    "PlanningRules",
+    "RoutePlan",
+    "ShiftHours",
+    "SiteCall",
+    "Skill",
+    "SkillNeed",
+    "Van",
+    "VanStock",
     "Variation",
     "Visit",
     "VisitEntry",
+    "VisitNotice",
     "Withdrawal",
 ]

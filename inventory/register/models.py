@@ -59,6 +59,47 @@ class Owner(models.Model):
         return self.name
 
 
+class Depot(models.Model):
+    """A place of the firm from which technicians start; the sites that name it are its territory."""
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    name = models.CharField(max_length=120, unique=True)
+    address_line = models.CharField(max_length=200, blank=True)
+    city = models.CharField(max_length=100, blank=True)
+    region = models.CharField(max_length=100, blank=True)
+    postcode = models.CharField(max_length=20, blank=True)
+    country = models.CharField(max_length=2, blank=True, help_text="ISO 3166-1 alpha-2 code.")
+    latitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
+    longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
+    time_zone = models.CharField(max_length=64, help_text="IANA name; shifts are wall times of this zone.")
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["name", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(latitude__isnull=True) | models.Q(latitude__gte=-90, latitude__lte=90),
+                name="depot_latitude_range",
+                violation_error_message="Enter a latitude from -90 to 90 degrees.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(longitude__isnull=True)
+                | models.Q(longitude__gte=-180, longitude__lte=180),
+                name="depot_longitude_range",
+                violation_error_message="Enter a longitude from -180 to 180 degrees.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(latitude__isnull=True, longitude__isnull=True)
+                | models.Q(latitude__isnull=False, longitude__isnull=False),
+                name="depot_coordinates_together",
+                violation_error_message="Enter both latitude and longitude, or neither.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
 class SiteQuerySet(models.QuerySet["Site"]):
     def visible_to(self, scope: Scope) -> SiteQuerySet:
         """Sites that ``scope`` may see."""
@@ -89,6 +130,14 @@ class Site(models.Model):
         max_length=64, help_text="IANA name; due dates are civil dates of this zone."
     )
     access_notes = models.TextField(blank=True)
+    depot = models.ForeignKey(
+        Depot,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="sites",
+        help_text="Whose territory it is; its technicians are preferred.",
+    )
     monthly_checks_by = models.CharField(
         max_length=5,
         choices=MonthlyChecks,

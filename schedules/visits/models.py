@@ -47,6 +47,15 @@ class Visit(models.Model):
     technician = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="visits"
     )
+    # Written by taking a plan or by hand; wall times at the site.
+    window_from = models.TimeField(null=True, blank=True, help_text="The technician comes from then on.")
+    window_until = models.TimeField(null=True, blank=True, help_text="The technician has come by then.")
+    planned_start = models.TimeField(null=True, blank=True, help_text="When work starts by the plan.")
+    promised_at = models.DateTimeField(
+        null=True, blank=True, help_text="When day and window were promised; planning keeps them."
+    )
+    is_urgent = models.BooleanField(default=False, help_text="Called in; goes before everything else.")
+    call_reason = models.CharField(max_length=200, blank=True, help_text="Why the owner called.")
     proposed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+")
     created_at = models.DateTimeField(auto_now_add=True)
     confirmed_at = models.DateTimeField(null=True, blank=True)
@@ -84,6 +93,12 @@ class Visit(models.Model):
                 | models.Q(closed_at__isnull=False, closed_by__isnull=False, done_on__isnull=False),
                 name="visit_closed_is_complete",
                 violation_error_message="A closed visit says when and by whom.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(window_from__isnull=True, window_until__isnull=True)
+                | models.Q(window_from__isnull=False, window_until__gte=models.F("window_from")),
+                name="visit_window_ordered",
+                violation_error_message="Give both ends of the window, the later one last.",
             ),
         ]
 

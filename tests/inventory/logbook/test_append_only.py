@@ -13,12 +13,23 @@ from inventory.logbook.models import Reading, ServiceRecord
 from inventory.logbook.services import NewReading, NewRecord, add_records, broken_links, correct_record
 from inventory.measures.stamps import Stamp
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
+from schedules.crew.models import PlanningRules
+from schedules.routes.models import PlanChange
 from schedules.visits.models import VisitEntry
 from tests.factories import NOW, make_record, make_unit, make_user
 
 pytestmark = pytest.mark.django_db
 
-APPEND_ONLY = (ServiceRecord, Reading, VisitEntry, Certificate, CertificateFile, Withdrawal)
+APPEND_ONLY = (
+    ServiceRecord,
+    Reading,
+    VisitEntry,
+    Certificate,
+    CertificateFile,
+    Withdrawal,
+    PlanChange,
+    PlanningRules,
+)
 
 
 def test_a_stored_record_is_neither_saved_nor_deleted_again():
