@@ -12,10 +12,25 @@ from inventory.register.models import (
     Unit,
     UnitModel,
 )
+from inventory.workshop.models import (
+    Calibration,
+    CardEntry,
+    CardInstrument,
+    HouseStay,
+    Instrument,
+    JobCard,
+    WorkshopDefault,
+)
 
 __all__ = [
     "AccessWindow",
+    "Calibration",
+    "CardEntry",
+    "CardInstrument",
     "Depot",
+    "HouseStay",
+    "Instrument",
+    "JobCard",
     "Location",
     "NumberSeries",
     "Owner",
@@ -25,4 +40,5 @@ __all__ = [
     "Site",
     "Unit",
     "UnitModel",
+    "WorkshopDefault",
 ]

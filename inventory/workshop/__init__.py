@@ -1,0 +1,1 @@
+"""The workshop: job cards, their measured steps, instruments, outside test houses."""
