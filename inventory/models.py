@@ -1,6 +1,6 @@
 """Gathers the tables of this package for Django; import the slices elsewhere."""
 
-from inventory.logbook.models import Reading, ServiceRecord
+from inventory.logbook.models import Defect, Photo, Reading, ServiceRecord
 from inventory.register.models import (
     AccessWindow,
     Depot,
@@ -27,6 +27,7 @@ __all__ = [
     "Calibration",
     "CardEntry",
     "CardInstrument",
+    "Defect",
     "Depot",
     "HouseStay",
     "Instrument",
@@ -34,6 +35,7 @@ __all__ = [
     "Location",
     "NumberSeries",
     "Owner",
+    "Photo",
     "Placement",
     "Reading",
     "ServiceRecord",

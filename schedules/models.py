@@ -16,7 +16,16 @@ from schedules.crew.models import (
 from schedules.due.models import Freshness, Obligation
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
-from schedules.visits.models import Job, Visit, VisitEntry
+from schedules.visits.models import (
+    Doubt,
+    DoubtLimit,
+    FieldAct,
+    HeldVisit,
+    Job,
+    Visit,
+    VisitEntry,
+    WaitingAct,
+)
 
 __all__ = [
     "Absence",
@@ -25,8 +34,12 @@ __all__ = [
     "CertificateFile",
     "Confirmation",
     "CrewMember",
+    "Doubt",
+    "DoubtLimit",
+    "FieldAct",
     "Freshness",
     "HeldSkill",
+    "HeldVisit",
     "Job",
     "Obligation",
     "PlanChange",
@@ -45,5 +58,6 @@ __all__ = [
     "Visit",
     "VisitEntry",
     "VisitNotice",
+    "WaitingAct",
     "Withdrawal",
 ]

@@ -9,6 +9,7 @@ carries the digest of the one before, so a removed or altered row breaks it visi
 from __future__ import annotations
 
 import uuid
+from typing import Self, TypeVar
 
 from django.conf import settings
 from django.db import models
@@ -18,6 +19,8 @@ from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.measures import kinds
 from inventory.measures.stamps import Precision, Stamp
 from inventory.register.models import PRECISION_CHOICES, Location, Site, Unit
+
+M = TypeVar("M", bound=models.Model)
 
 TASK_CHOICES = [(code.value, label) for code, label in kinds.TASK_LABELS.items()]
 
@@ -160,3 +163,116 @@ class Reading(AppendOnly):
 
     def __str__(self) -> str:
         return f"{self.quantity} {self.entered_value} {self.entered_unit}"
+
+
+class SiteRowsQuerySet(models.QuerySet[M]):
+    """Rows that belong to a site and are seen by whoever may see the site."""
+
+    def visible_to(self, scope: Scope) -> Self:
+        """Rows of sites that ``scope`` may see."""
+        if scope.everything:
+            return self
+        return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+
+
+class DefectQuerySet(SiteRowsQuerySet["Defect"]):
+    def open(self) -> Self:
+        """Defects that nobody has settled, without those recorded in error."""
+        return self.filter(settled_at__isnull=True, is_void=False)
+
+
+class Defect(models.Model):
+    """Something wrong with a unit, or with the place where it hangs: from finding to settling.
+
+    What was found stays as it was stated; settling adds when, by whom and how. ``is_void`` marks one
+    that its finder took back as recorded in error.
+    """
+
+    class Severity(models.TextChoices):
+        CRITICAL = "critical", "Critical"
+        NON_CRITICAL = "non_critical", "Non-critical"
+        NON_CONFORMANCE = "non_conformance", "Non-conformance"
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    site = models.ForeignKey(Site, models.PROTECT, related_name="defects")
+    unit = models.ForeignKey(Unit, models.PROTECT, null=True, blank=True, related_name="defects")
+    location = models.ForeignKey(Location, models.PROTECT, null=True, blank=True, related_name="defects")
+    code = models.CharField(max_length=20, help_text="A code of inventory.measures.defects.")
+    severity = models.CharField(max_length=16, choices=Severity)
+    action = models.CharField(max_length=200, blank=True, help_text="What is to be done, or was done.")
+    remarks = models.TextField(blank=True)
+    photo_refs = models.JSONField(default=list, blank=True)
+    visit_ref = models.UUIDField(null=True, blank=True, db_index=True)
+    act_ref = models.UUIDField(null=True, blank=True, db_index=True, help_text="The act that stated it.")
+    opened_on = models.DateField(help_text="Civil date at the site.")
+    opened_at = models.DateTimeField()
+    opened_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    settled_at = models.DateTimeField(null=True, blank=True)
+    settled_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    settled_how = models.CharField(max_length=200, blank=True)
+    is_void = models.BooleanField(default=False)
+
+    objects = DefectQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-opened_on", "-id"]
+        indexes = [
+            models.Index(fields=["site", "settled_at"], name="defect_by_site"),
+            models.Index(fields=["unit", "settled_at"], name="defect_by_unit"),
+        ]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(unit__isnull=False) | models.Q(location__isnull=False),
+                name="defect_is_about_something",
+                violation_error_message="A defect is one of a unit or of a place.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(settled_at__isnull=True) | ~models.Q(settled_how=""),
+                name="defect_settled_says_how",
+                violation_error_message="Say how the defect was settled.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code} on {self.unit or self.location}"
+
+
+class PhotoQuerySet(SiteRowsQuerySet["Photo"]):
+    pass
+
+
+class Photo(models.Model):
+    """A photo made on site; its bytes arrive in pieces and are checked once they are all there.
+
+    Two photos with the same bytes share one file, named after its SHA-256.
+    """
+
+    public_id = models.UUIDField(unique=True, editable=False, help_text="Made by the client.")
+    site = models.ForeignKey(Site, models.PROTECT, related_name="photos")
+    visit_ref = models.UUIDField(db_index=True)
+    act_ref = models.UUIDField(null=True, blank=True, db_index=True)
+    media_type = models.CharField(max_length=20)
+    length = models.PositiveIntegerField(help_text="Bytes.")
+    sha256 = models.CharField(max_length=64, db_index=True)
+    received = models.PositiveIntegerField(default=0, help_text="Bytes that have arrived.")
+    file_name = models.CharField(max_length=120, blank=True, help_text="Below the media folder, once whole.")
+    width_px = models.PositiveIntegerField(null=True)
+    height_px = models.PositiveIntegerField(null=True)
+    taken_at = models.DateTimeField(null=True, blank=True, help_text="The device's clock.")
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    created_at = models.DateTimeField()
+    changed_at = models.DateTimeField()
+    completed_at = models.DateTimeField(null=True)
+
+    objects = PhotoQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        indexes = [models.Index(fields=["completed_at", "changed_at"], name="photo_by_progress")]
+
+    def __str__(self) -> str:
+        return f"{self.public_id}: {self.received} of {self.length} bytes"

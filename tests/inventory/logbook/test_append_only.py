@@ -15,7 +15,7 @@ from inventory.measures.stamps import Stamp
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.crew.models import PlanningRules
 from schedules.routes.models import PlanChange
-from schedules.visits.models import VisitEntry
+from schedules.visits.models import FieldAct, VisitEntry
 from tests.factories import NOW, make_record, make_unit, make_user
 
 pytestmark = pytest.mark.django_db
@@ -23,6 +23,7 @@ pytestmark = pytest.mark.django_db
 APPEND_ONLY = (
     ServiceRecord,
     Reading,
+    FieldAct,
     VisitEntry,
     Certificate,
     CertificateFile,
