@@ -113,6 +113,8 @@ fi
 if [ "$what" = test ]; then
     has_postgresql || missing="$missing postgresql"
     has redis-server || missing="$missing redis-server"
+    # A second reader of signatures, beside the library that makes them.
+    has pdfsig || missing="$missing poppler-utils"
     if ! system_chromium; then
         # An empty list of packages knows of no chromium.
         if ! apt_has_chromium && has apt-get && [ "$(id -u)" = 0 ]; then apt-get update -qq >/dev/null 2>&1 || true; fi

@@ -11,6 +11,9 @@ from urllib.parse import urlsplit
 from django.conf import settings
 from django.core import checks
 from django.core.checks import CheckMessage, Error
+from django.core.exceptions import ImproperlyConfigured
+
+from schedules.certificates.signing import seal
 
 DEMO_FIRM = "Tarn & Alder Extinguisher Service"
 
@@ -27,7 +30,7 @@ def _leaves_this_machine(address: str) -> bool:
 @checks.register()
 def settings_fit_together(app_configs: Any = None, **_: Any) -> list[CheckMessage]:
     """Every misfit of the settings as they are now."""
-    return [*_folder(), *_exposure(), *_names(), *_servers()]
+    return [*_folder(), *_exposure(), *_names(), *_seal(), *_servers()]
 
 
 def _folder() -> Iterator[CheckMessage]:
@@ -71,6 +74,25 @@ def _names() -> Iterator[CheckMessage]:
             f"Certificates would be issued in the name of the invented firm {DEMO_FIRM}.",
             hint="Set FIRM_NAME, FIRM_ADDRESS, FIRM_PHONE, FIRM_EMAIL and FIRM_LICENCE to your own.",
             id="servicedesk.W004",
+        )
+
+
+def _seal() -> Iterator[CheckMessage]:
+    if not settings.SIGNING_FILE:
+        if not settings.EMBEDDED:
+            yield checks.Warning(
+                "SIGNING_FILE is not set: each machine would sign papers with a certificate of its own.",
+                hint="Set SIGNING_FILE to one PKCS #12 file with the firm's certificate, on every machine.",
+                id="servicedesk.W006",
+            )
+        return
+    try:
+        seal()
+    except ImproperlyConfigured as error:
+        yield Error(
+            str(error),
+            hint="Name another file, or unset SIGNING_FILE to use a self-made one.",
+            id="servicedesk.E002",
         )
 
 

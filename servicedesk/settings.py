@@ -57,6 +57,9 @@ FIRM_LICENCE = env_text("FIRM_LICENCE", "Demo licence TA-0001")
 # Of certificates and lists: A4 or Letter.
 PAPER_SIZE = env_choice("PAPER_SIZE", "A4", choices=("A4", "Letter"))
 FIRM_TIME_ZONE = env_zone("FIRM_TIME_ZONE", "UTC")
+# The firm's certificate for signing papers (PKCS #12). Empty: one of the installation's own making.
+SIGNING_FILE = env_text("SIGNING_FILE")
+SIGNING_PASSPHRASE = env_text("SIGNING_PASSPHRASE")
 
 # --- Parts ----------------------------------------------------------------------------------------
 INSTALLED_APPS = [

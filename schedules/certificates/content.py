@@ -24,6 +24,7 @@ from inventory.measures.kinds import TASK_LABELS
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.people import Person
 from inventory.register.models import Location, Placement, Site, Unit
+from schedules.certificates.signing import seal
 from schedules.due.models import Obligation
 from schedules.due.queries import Status, status_on
 from schedules.engine import Knowledge
@@ -350,6 +351,7 @@ class _Gathered:
                 "email": settings.FIRM_EMAIL,
                 "licence": settings.FIRM_LICENCE,
             },
+            "signature": seal().statement,
             "owner": {"name": self.site.owner.name},
             "site": {
                 "name": self.site.name,

@@ -27,6 +27,7 @@ from schedules.certificates.content import DoesNotReconcile, Heading, digest_of,
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.certificates.paper import make_pdf
 from schedules.certificates.queries import CODE_ALPHABET, CODE_LENGTH, waiting_certificates
+from schedules.certificates.signing import sign_pdf
 from schedules.due.services import refresh_units
 from schedules.visits.models import Visit
 from schedules.visits.services import Closing, close_visit
@@ -315,7 +316,9 @@ def _make(certificate: Certificate) -> tuple[bytes, int]:
             f"The stored content of certificate {certificate.number} is not what was issued; no paper is "
             "made from it. Bring it back from a backup, or reissue the certificate."
         )
-    return make_pdf(content, digest=certificate.content_digest)
+    data, page_count = make_pdf(content, digest=certificate.content_digest)
+    # Dated by the issue, not by the clock of whichever worker comes by: the same paper has the same bytes.
+    return sign_pdf(data, at=certificate.issued_at, reason=f"Certificate {certificate.number}"), page_count
 
 
 def _file_name(certificate: Certificate) -> str:

@@ -22,6 +22,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from schedules.certificates.content import group_code
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import Standing, certificate_by_code, standing_of
+from schedules.certificates.signing import SignatureState, own_certificates, read_signature
 
 # The largest certificate seen, 2,000 units, has 2 MB.
 UPLOAD_LIMIT_BYTES = 20 * 1024 * 1024
@@ -70,6 +71,14 @@ def check(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
+@require_safe
+def signing_certificates(request: HttpRequest) -> HttpResponse:
+    """The certificates behind the firm's signature, for whoever lets a reader of PDFs check it."""
+    response = HttpResponse(own_certificates(), content_type="application/x-pem-file")
+    response["Content-Disposition"] = 'attachment; filename="signing-certificates.pem"'
+    return response
+
+
 def _compare(request: HttpRequest, certificate: Certificate) -> tuple[dict[str, str], int]:
     """What the comparison says, and the status of the answer. The file is not kept."""
     length = request.META.get("CONTENT_LENGTH") or "0"
@@ -102,20 +111,39 @@ def _compare(request: HttpRequest, certificate: Certificate) -> tuple[dict[str, 
     digest = hashlib.sha256()
     for chunk in file.chunks():
         digest.update(chunk)
+    file.seek(0)
+    signature = read_signature(file.read())
     if digest.hexdigest() != stored.sha256:
         return {
             "tone": "overdue",
             "title": "This is not the file that was issued",
-            "text": f"At least one byte differs from the PDF of {certificate.number}. It was changed, or "
-            "saved anew by a program, or belongs to another certificate. Do not rely on it; ask the service "
-            "company for the original.",
+            "text": f"At least one byte differs from the PDF of {certificate.number}. {_why_not(signature)} "
+            "Do not rely on it; ask the service company for the original.",
         }, 200
     state = standing_of(certificate)
+    signed = (
+        f"The digital signature inside is whole: {signature.signer}."
+        if signature.is_good
+        # Issued before papers were signed, or with a certificate that the firm has since replaced.
+        else "It carries no digital signature that the company's present certificate answers for."
+    )
     return {
         "tone": "ok" if state.standing is Standing.STANDS else "soon",
         "title": "This is the file that was issued",
-        "text": f"Byte for byte the PDF of {certificate.number}. {state.sentence}",
+        "text": f"Byte for byte the PDF of {certificate.number}. {signed} {state.sentence}",
     }, 200
+
+
+def _why_not(signature: SignatureState) -> str:
+    if signature.is_good:
+        return "The company did sign this file, but as another certificate: enter the code printed on it."
+    if signature.is_signed and not signature.is_intact:
+        return "Its digital signature is broken: the file was changed after it was signed."
+    if signature.is_signed and not signature.covers_all:
+        return "Something was added behind its digital signature."
+    if signature.is_signed:
+        return "It is signed by somebody else than this service company."
+    return "It carries no digital signature; a program may have saved it anew."
 
 
 def _shown(certificate: Certificate) -> dict[str, Any]:
@@ -138,6 +166,7 @@ def _shown(certificate: Certificate) -> dict[str, Any]:
         "warning": content["warning"],
         "replaces": content["replaces"]["number"] if content["replaces"] else "",
         "digest": certificate.content_digest,
+        "signature": content.get("signature", ""),
         "state": state,
         "stands": state.standing is Standing.STANDS,
         "line": content["standing_line"],
@@ -165,6 +194,7 @@ def _address(certificate: Certificate) -> str:
 
 urlpatterns = [
     path("verify/", enter, name="verify"),
+    path("verify/signing-certificates.pem", signing_certificates, name="signing-certificates"),
     path("verify/<str:code>/", check, name="verify-certificate"),
     # QR symbols hold the address in capitals, which needs fewer and larger squares.
     re_path(r"^[Vv][Ee][Rr][Ii][Ff][Yy]/?$", enter),

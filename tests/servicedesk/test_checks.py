@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from django.test import override_settings
 
+from schedules.certificates.signing import OWN_FILE, seal
 from servicedesk.celery import app
 from servicedesk.checks import DEMO_FIRM, settings_fit_together
 
@@ -19,6 +20,16 @@ SOUND: dict[str, Any] = {
     "ALLOWED_HOSTS": ["desk.example"],
     "FIRM_NAME": "Some Other Firm",
 }
+
+
+@pytest.fixture(scope="module", autouse=True)
+def firm_file(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """A certificate file as a firm has one; made by the product itself, which any file will do for."""
+    folder = tmp_path_factory.mktemp("firm")
+    with override_settings(SIGNING_FILE="", DATA_DIR=folder):
+        seal()
+    SOUND["SIGNING_FILE"] = str(folder / OWN_FILE)
+    SOUND["SIGNING_PASSPHRASE"] = ""
 
 
 def _found(tmp_path: Path, **changed: Any) -> list[str]:
@@ -47,6 +58,9 @@ def test_sound_settings_of_either_home_give_no_report(tmp_path: Path) -> None:
         pytest.param({"ALLOWED_HOSTS": ["*"]}, ["servicedesk.W003"], id="any name"),
         pytest.param({"FIRM_NAME": DEMO_FIRM}, ["servicedesk.W004"], id="the invented firm in public"),
         pytest.param({"REDIS_URL": ""}, ["servicedesk.W005"], id="no common broker"),
+        pytest.param({"SIGNING_FILE": ""}, ["servicedesk.W006"], id="each machine its own seal"),
+        pytest.param({"SIGNING_FILE": "/dev/null/x"}, ["servicedesk.E002"], id="no such seal"),
+        pytest.param({"SIGNING_PASSPHRASE": "wrong"}, ["servicedesk.E002"], id="a seal that does not open"),
         pytest.param({"DATA_DIR": Path("/dev/null/var")}, ["servicedesk.E001"], id="a file in the way"),
     ],
 )

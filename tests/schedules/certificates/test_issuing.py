@@ -73,6 +73,7 @@ def no_paper(monkeypatch):
         return f"%PDF {content['number']} {digest}".encode(), 1
 
     monkeypatch.setattr(services, "make_pdf", make)
+    monkeypatch.setattr(services, "sign_pdf", lambda data, **_: data)
     return made
 
 

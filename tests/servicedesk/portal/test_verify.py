@@ -17,6 +17,7 @@ from schedules.certificates.services import (
     render_pdf,
     withdraw_certificate,
 )
+from schedules.certificates.signing import SignatureState
 from servicedesk.portal import verify
 from tests.factories import NOW, make_user
 from tests.schedules.certificates.scenario import full_day
@@ -31,6 +32,7 @@ def own_files(settings, tmp_path, monkeypatch):
     monkeypatch.setattr(
         services, "make_pdf", lambda content, *, digest: (f"%PDF {content['number']}".encode(), 1)
     )
+    monkeypatch.setattr(services, "sign_pdf", lambda data, **_: data)
 
 
 @pytest.fixture
@@ -226,3 +228,45 @@ def test_the_page_costs_one_query(stranger, address, django_assert_num_queries):
     # The one query: the certificate with withdrawal, successor and file.
     with django_assert_num_queries(1):
         stranger.get(address)
+
+
+@pytest.mark.parametrize(
+    ("state", "told"),
+    [
+        (
+            SignatureState(is_signed=True, is_intact=True, covers_all=True, is_trusted=True),
+            "another certificate",
+        ),
+        (SignatureState(is_signed=True, covers_all=True, is_trusted=True), "changed after it was signed"),
+        (
+            SignatureState(is_signed=True, is_intact=True, is_trusted=True),
+            "added behind its digital signature",
+        ),
+        (SignatureState(is_signed=True, is_intact=True, covers_all=True), "signed by somebody else"),
+        (SignatureState(is_signed=False), "carries no digital signature"),
+    ],
+)
+def test_a_wrong_file_is_told_by_what_its_signature_says(
+    stranger, address, certificate, monkeypatch, state, told
+):
+    pdf_bytes(certificate)
+    monkeypatch.setattr(verify, "read_signature", lambda data: state)
+    answer = stranger.post(address, {"file": SimpleUploadedFile("c.pdf", b"%PDF other")})
+    assert "This is not the file that was issued" in shown(answer)
+    assert told in shown(answer)
+
+
+def test_a_whole_signature_of_the_right_file_is_named(stranger, address, certificate, monkeypatch):
+    whole = SignatureState(
+        is_signed=True, is_intact=True, covers_all=True, is_trusted=True, signer="The firm"
+    )
+    monkeypatch.setattr(verify, "read_signature", lambda data: whole)
+    answer = stranger.post(address, {"file": SimpleUploadedFile("c.pdf", pdf_bytes(certificate))})
+    assert "The digital signature inside is whole: The firm." in shown(answer)
+
+
+def test_anybody_may_have_the_signing_certificates(stranger):
+    answer = stranger.get("/verify/signing-certificates.pem")
+    assert answer.status_code == 200
+    assert answer.content.count(b"BEGIN CERTIFICATE") == 2
+    assert b"PRIVATE" not in answer.content
