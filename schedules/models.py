@@ -13,7 +13,7 @@ from schedules.crew.models import (
     Van,
     VanStock,
 )
-from schedules.due.models import Freshness, Obligation
+from schedules.due.models import Freshness, Obligation, SiteTally
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
 from schedules.visits.models import (
@@ -50,6 +50,7 @@ __all__ = [
     "RoutePlan",
     "ShiftHours",
     "SiteCall",
+    "SiteTally",
     "Skill",
     "SkillNeed",
     "Van",

@@ -349,6 +349,7 @@ class Unit(models.Model):
             models.Index(fields=["site", "state", "number"], name="unit_by_site_state"),
             models.Index(fields=["location"], name="unit_by_location"),
             models.Index(fields=["serial"], name="unit_by_serial"),
+            models.Index(fields=["state"], name="unit_by_state"),
         ]
         constraints = [
             models.CheckConstraint(

@@ -65,7 +65,13 @@ class Obligation(models.Model):
             models.Index(fields=["site", "latest_on"], name="obligation_by_site"),
             models.Index(fields=["latest_on", "id"], name="obligation_by_latest"),
             models.Index(fields=["task", "latest_on"], name="obligation_by_task"),
-            models.Index(fields=["knowledge"], name="obligation_by_knowledge"),
+            # Few rows each: a full index on this column would be written for every obligation.
+            models.Index(
+                fields=["latest_on"], condition=models.Q(knowledge="unknown_basis"), name="obligation_unknown"
+            ),
+            models.Index(
+                fields=["site"], condition=models.Q(knowledge="uncovered"), name="obligation_uncovered"
+            ),
         ]
         constraints = [
             models.UniqueConstraint(fields=["unit", "table_key", "task"], name="obligation_once"),
@@ -91,3 +97,33 @@ class Freshness(models.Model):
 
     def __str__(self) -> str:
         return f"{self.unit_id} at revision {self.facts_revision}"
+
+
+class SiteTally(models.Model):
+    """How many binding obligations of a site stand how on the civil day ``counted_on`` at the site.
+
+    Kept in the transaction that writes the obligations (``schedules.due.tallies``), so that a page
+    need not count millions of rows. Monthly looks are counted apart, because whose work they are is
+    a setting of the site. A site without a row is counted row by row.
+    """
+
+    site = models.OneToOneField(Site, models.CASCADE, primary_key=True, related_name="tally")
+    counted_on = models.DateField()
+    recount_on = models.DateField(
+        null=True, help_text="From this day the passing of days alone cannot tell the counts."
+    )
+    overdue = models.PositiveIntegerField(default=0)
+    due = models.PositiveIntegerField(default=0)
+    in_date = models.PositiveIntegerField(default=0)
+    unknown = models.PositiveIntegerField(default=0)
+    uncovered = models.PositiveIntegerField(default=0)
+    no_date = models.PositiveIntegerField(default=0)
+    look_overdue = models.PositiveIntegerField(default=0)
+    look_due = models.PositiveIntegerField(default=0)
+    look_in_date = models.PositiveIntegerField(default=0)
+    look_unknown = models.PositiveIntegerField(default=0)
+    look_uncovered = models.PositiveIntegerField(default=0)
+    look_no_date = models.PositiveIntegerField(default=0)
+
+    def __str__(self) -> str:
+        return f"{self.site_id} as counted on {self.counted_on}"
