@@ -22,6 +22,11 @@ from enum import StrEnum
 from fractions import Fraction
 
 
+def exact(value: int | float | Decimal | Fraction) -> Fraction:
+    """Return ``value`` as written, so that 0.1 is one tenth and not its binary neighbour."""
+    return Fraction(repr(value)) if isinstance(value, float) else Fraction(value)
+
+
 class Dimension(StrEnum):
     """What a unit measures."""
 
