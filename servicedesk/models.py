@@ -2,5 +2,6 @@
 
 from servicedesk.accounts.models import OwnerMembership, User
 from servicedesk.api.models import IdempotentAnswer
+from servicedesk.notices.models import Deadline, Notice, NoticeChoice
 
-__all__ = ["IdempotentAnswer", "OwnerMembership", "User"]
+__all__ = ["Deadline", "IdempotentAnswer", "Notice", "NoticeChoice", "OwnerMembership", "User"]

@@ -29,6 +29,8 @@ AGENT_CHOICES = _choices(kinds.AGENT_LABELS)
 CONSTRUCTION_CHOICES = _choices(kinds.CONSTRUCTION_LABELS)
 SHELL_CHOICES = _choices(kinds.SHELL_LABELS)
 ENVIRONMENT_CHOICES = _choices(kinds.ENVIRONMENT_LABELS)
+# A language is added here when all notices to owners are written in it.
+LANGUAGE_CHOICES = [("en", "English"), ("de", "German"), ("es", "Spanish"), ("fr", "French")]
 PRECISION_CHOICES = [(p.value, p.value.capitalize()) for p in Precision]
 
 
@@ -128,6 +130,12 @@ class Site(models.Model):
     longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
     time_zone = models.CharField(
         max_length=64, help_text="IANA name; due dates are civil dates of this zone."
+    )
+    language = models.CharField(
+        max_length=8,
+        choices=LANGUAGE_CHOICES,
+        default="en",
+        help_text="In which the owner's people there are written to.",
     )
     access_notes = models.TextField(blank=True)
     depot = models.ForeignKey(
