@@ -117,7 +117,7 @@ class Calendar:
             from_last = start.stamp.last or _known(start.stamp)
             done_on = max(_known(one.stamp) for one in done)
             steps = _steps_surely_past(from_last, lead, every, done_on)
-            while _opens(rule.window, _step(lead, every, steps).after(from_last)) <= done_on:
+            while opens(rule.window, _step(lead, every, steps).after(from_last)) <= done_on:
                 steps += 1
             lines.append(f"Last done: {done_words(done[-1])}, which settles the dates before.")
         return self._dated(rule, start, _step(lead, every, steps), tuple(lines))
@@ -204,7 +204,7 @@ class Calendar:
             said.append(f"{first} + {period} = {target}.")
         earliest = min(self.clocks.counted(stamp), target)
         if rule.window is not None:
-            earliest, latest = _opens(rule.window, target), _closes(rule.window, latest)
+            earliest, latest = opens(rule.window, target), closes(rule.window, latest)
             said.append(f"The table leaves room from {earliest} to {latest}.")
         return Draft(rule, knowledge, (*lines, *said), basis, earliest, target, latest)
 
@@ -289,7 +289,7 @@ def _steps_surely_past(start: date, lead: Period, every: Period, day: date) -> i
     return 0
 
 
-def _opens(window: Window | None, target: date) -> date:
+def opens(window: Window | None, target: date) -> date:
     """Return the first day on which work counts for ``target``."""
     if window is None:
         return target
@@ -300,7 +300,7 @@ def _opens(window: Window | None, target: date) -> date:
     return window.before.before(target)
 
 
-def _closes(window: Window, latest: date) -> date:
+def closes(window: Window, latest: date) -> date:
     """Return the last day on which work is in time for ``latest``."""
     if window.within is Within.CALENDAR_MONTH:
         return month_end(latest)

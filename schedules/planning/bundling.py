@@ -1,0 +1,649 @@
+"""Trips to one site over the months ahead: as few as pay, nothing late, little interval thrown away.
+
+Purpose. Every task on every unit has a window of its own. Driving to each on its own date is the dear
+habit; doing everything early throws work away. ``bundle`` weighs the one against the other.
+
+What is chosen. On which of the given days somebody goes there, and which tasks are done then. A task may
+be done within its window and no earlier than its cap before the latest day; after that its clock runs on
+as the table says: from the day it was done, or on a fixed rhythm. A heavier task covers the lighter ones
+of the same units that day and restarts them. The cost is that of the trips plus the share of each
+interval that is thrown away times what the work is worth, both in minutes of a technician.
+
+Guarantee. The answer is the cheapest of all over the given days: a dynamic programme over the days whose
+state is the node of every clock, cut only by a bound that cannot be wrong. When it would hold too many
+states, ``bundling_mip`` solves the same problem to a gap of nothing; ``proof`` says which it was.
+
+>>> from schedules.rules.period import Period
+>>> yearly = dict(group="a", task=Task.MAINTENANCE, units=10, every=Period(12, 0), counts=Counts.DONE,
+...               pull_forward_days=92, worth_minutes=5.0)
+>>> spring = Clock("spring", first=Span.until(date(2027, 3, 1)), **yearly)
+>>> may = Clock("may", first=Span.until(date(2027, 5, 1)), **yearly)
+>>> days = [date(2027, 1, 4) + timedelta(days=7 * n) for n in range(104)]
+>>> found = bundle([spring, may], days, end=days[-1], terms=Terms(trip_minutes=60))
+>>> [(str(trip.on), len(trip.works)) for trip in found.trips]
+[('2027-03-01', 2), ('2028-02-28', 2)]
+>>> found.habit.trips
+4
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from enum import StrEnum
+from itertools import pairwise
+
+from inventory.measures.kinds import Task
+from schedules.engine.calendar import closes, opens
+from schedules.rules.period import Period
+from schedules.rules.table import Counts
+from schedules.rules.table import Window as Room
+
+MILLI = 1000
+"""Costs are whole thousandths of a minute inside, so that equal plans cost exactly the same."""
+NEVER = 1 << 30
+MOST_STATES = 600
+MOST_SUBSETS = 12
+
+
+class Proof(StrEnum):
+    """How it is known that no cheaper bundle exists."""
+
+    PROGRAMME = "dynamic programme"
+    CERTIFICATE = "mixed-integer programme, gap 0"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Days on which one piece of work counts, is meant, and is still in time."""
+
+    earliest: date
+    target: date
+    latest: date
+
+    def __post_init__(self) -> None:
+        if not self.earliest <= self.target <= self.latest:
+            raise ValueError(f"A window runs earliest, target, latest, not {self}.")
+
+    @classmethod
+    def until(cls, latest: date) -> Span:
+        """Return a window without an opening day and without leeway after the target."""
+        return cls(date.min, latest, latest)
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """One task on units that share every date of it.
+
+    ``group`` names the units: a task covers others of its own group only (``covers``). Without
+    ``counts`` it comes once within the horizon. ``worth_minutes`` is what doing it on one unit costs.
+    ``pull_forward_days`` is the cap before the latest day, ``margin_days`` what is kept free before it so
+    that a refused door leaves a second try.
+    """
+
+    name: str
+    group: str
+    task: Task
+    units: int
+    first: Span
+    worth_minutes: float
+    pull_forward_days: int
+    every: Period | None = None
+    counts: Counts | None = None
+    room: Room | None = None
+    margin_days: int = 0
+    covers: frozenset[Task] = frozenset()
+
+    def __post_init__(self) -> None:
+        if self.units < 1 or self.worth_minutes < 0 or self.pull_forward_days < 0 or self.margin_days < 0:
+            raise ValueError(f"{self.name}: units, worth, cap and margin are not negative.")
+        if self.counts is not None and (self.every is None or self.every.is_zero):
+            raise ValueError(f"{self.name}: what comes again needs an interval.")
+
+    @property
+    def interval_days(self) -> int:
+        """The length of the interval, for the share of it that is thrown away."""
+        return max(1, round(self.every.months * 30.4375) + self.every.days) if self.every else 365
+
+    def after_done(self, day: date) -> Span:
+        """Return the next window when the work was done on ``day`` and that day counts."""
+        if self.every is None:
+            raise AssertionError("only what comes again has a next window")
+        target = self.every.after(day)
+        if self.room is None:
+            return Span(day, target, target)
+        return Span(min(opens(self.room, target), target), target, max(closes(self.room, target), target))
+
+    def on_grid(self, step: int) -> Span:
+        """Return the window of the fixed rhythm that lies ``step`` intervals after the first."""
+        if step == 0 or self.every is None:
+            return self.first
+        target, latest = self.every.after(self.first.target, step), self.every.after(self.first.latest, step)
+        earliest = opens(self.room, target)
+        return Span(min(earliest, target), target, max(latest, target))
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What weighs against what. All in minutes of a technician.
+
+    ``day_minutes`` gives for each candidate day what going there costs beyond ``trip_minutes``, such as
+    a month that is not the agreed one; left empty, all days cost alike. ``life_weight`` scales what is
+    thrown away.
+    """
+
+    trip_minutes: float = 60.0
+    life_weight: float = 1.0
+    day_minutes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """One clock's work on a trip. ``is_covered`` where a heavier task of the day includes it."""
+
+    clock: Clock
+    span: Span
+    lost_days: int
+    is_covered: bool
+    late_days: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """One day on which somebody goes there, and what is done."""
+
+    on: date
+    works: tuple[Work, ...]
+
+    @property
+    def margin_days(self) -> int:
+        """Days left before the first of its latest days; negative when that has passed."""
+        return min((work.span.latest - self.on).days for work in self.works if not work.is_covered)
+
+
+@dataclass(frozen=True, slots=True)
+class Habit:
+    """What driving to each task on its own date gives: trips, and days left before a latest day."""
+
+    trips: int
+    margin_days: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Bundle:
+    """The cheapest trips, and what the habit would be. ``lost_share`` is thrown away of all intervals."""
+
+    trips: tuple[Trip, ...]
+    cost_minutes: float
+    lost_minutes: float
+    lost_share: float
+    proof: Proof
+    habit: Habit
+    problems: tuple[str, ...] = ()
+    states: int = 0
+
+    @property
+    def margin_days(self) -> int | None:
+        """The least days left before any latest day over all trips."""
+        return min((trip.margin_days for trip in self.trips), default=None)
+
+
+@dataclass(slots=True)
+class Nodes:
+    """The states of one clock: node 0 is as it stands, the others say what was done last.
+
+    ``low`` and ``high`` are places of the candidate days between which the next work lies; ``NEVER``
+    where nothing more is wanted within the horizon. ``spans`` are the windows. ``lost`` gives the
+    thousandths of minutes that doing the work at a place throws away.
+    """
+
+    clock: Clock
+    days: Sequence[date]
+    end: date
+    life_weight: float
+    spans: list[Span | None] = field(default_factory=list)
+    low: list[int] = field(default_factory=list)
+    high: list[int] = field(default_factory=list)
+    lost: list[dict[int, int]] = field(default_factory=list)
+    done_at: list[int] = field(default_factory=list)
+    step_of: list[int] = field(default_factory=list)
+    _by_key: dict[int, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._add(self.clock.first, at=-1, step=0)
+
+    def done(self, node: int, place: int) -> int:
+        """Return the node after doing the work at ``place``."""
+        clock = self.clock
+        if clock.counts is None:
+            return self._end()
+        if clock.counts is Counts.DONE:
+            if place not in self._by_key:
+                self._by_key[place] = self._add(clock.after_done(self.days[place]), at=place, step=0)
+            return self._by_key[place]
+        return self._grid(self.step_of[node] + 1, place)
+
+    def covered(self, node: int, place: int) -> int:
+        """Return the node after a heavier task of the day has included this one."""
+        clock, span = self.clock, self.spans[node]
+        if span is None:
+            return node
+        if clock.counts is Counts.DONE:
+            return self.done(node, place)
+        day = self.days[place]
+        if clock.counts is None:
+            return self._end() if day >= span.earliest else node
+        step = self.step_of[node]
+        while clock.on_grid(step).earliest <= day:
+            step += 1
+        return node if step == self.step_of[node] else self._grid(step, place)
+
+    def _grid(self, step: int, place: int) -> int:
+        key = step * len(self.days) + place
+        if key not in self._by_key:
+            self._by_key[key] = self._add(self.clock.on_grid(step), at=place, step=step)
+        return self._by_key[key]
+
+    def _end(self) -> int:
+        if -1 not in self._by_key:
+            self._by_key[-1] = self._put(None, NEVER, NEVER, {}, -1, 0)
+        return self._by_key[-1]
+
+    def _add(self, span: Span, *, at: int, step: int) -> int:
+        if span.latest > self.end:
+            return self._put(span, NEVER, NEVER, {}, at, step)
+        low, high = self._places(span, at + 1)
+        lost = {place: self._lost(span, place) for place in range(low, high + 1)} if low < NEVER else {}
+        return self._put(span, low, high, lost, at, step)
+
+    def _put(self, span: Span | None, low: int, high: int, lost: dict[int, int], at: int, step: int) -> int:
+        self.spans.append(span)
+        self.low.append(low)
+        self.high.append(high)
+        self.lost.append(lost)
+        self.done_at.append(at)
+        self.step_of.append(step)
+        return len(self.spans) - 1
+
+    def _lost(self, span: Span, place: int) -> int:
+        clock = self.clock
+        share = max(0, (span.target - self.days[place]).days) / clock.interval_days
+        return round(MILLI * self.life_weight * share * clock.units * clock.worth_minutes)
+
+    def _places(self, span: Span, after: int) -> tuple[int, int]:
+        """Return the first and last place for the work.
+
+        Where the wished window holds no day, the margin is given up first, then the cap, and only
+        when no day before the latest is left does the work come late, on the first day there is.
+        """
+        days, clock = self.days, self.clock
+        opening = span.earliest
+        if (span.latest - date.min).days > clock.pull_forward_days:
+            opening = max(opening, span.latest - timedelta(days=clock.pull_forward_days))
+        wished = max(opening, span.latest - timedelta(days=clock.margin_days))
+        low = max(after, bisect_left(days, opening))
+        high = bisect_right(days, wished) - 1
+        if low <= high:
+            return low, high
+        soon = max(low, bisect_left(days, wished))
+        if soon < len(days) and days[soon] <= span.latest:
+            return soon, soon
+        last = bisect_right(days, span.latest) - 1
+        if last >= after and days[last] >= span.earliest:
+            return last, last
+        late = max(after, bisect_left(days, span.latest))
+        if late < len(days):
+            return late, late
+        return NEVER, NEVER
+
+
+def bundle(
+    clocks: Sequence[Clock], days: Sequence[date], *, end: date, terms: Terms, most_states: int = MOST_STATES
+) -> Bundle:
+    """Return the cheapest trips for ``clocks`` on some of ``days``, ascending, up to ``end``.
+
+    Work whose latest day lies after ``end`` is not wanted yet. Raises ``ValueError`` for days out of
+    order. Without any day nothing can be planned, which is named in ``problems``.
+    """
+    if any(later <= sooner for sooner, later in pairwise(days)):
+        raise ValueError("Give the days in order, each once.")
+    if terms.day_minutes and len(terms.day_minutes) != len(days):
+        raise ValueError("Give a cost for each of the days, or none.")
+    wanted = [clock for clock in clocks if clock.first.latest <= end]
+    if not wanted or not days:
+        problems = tuple(f"{clock.name}: the site is open on no day." for clock in wanted)
+        return Bundle((), 0.0, 0.0, 0.0, Proof.PROGRAMME, Habit(0, None), problems)
+    problem = Problem(wanted, days, end, terms)
+    from schedules.planning import bundling_mip  # the certificate knows this module
+
+    solved = _Programme(problem, most_states).solve()
+    proof = Proof.PROGRAMME
+    states = 0
+    if solved is None:
+        chosen = bundling_mip.solve(problem)
+        proof = Proof.CERTIFICATE
+    else:
+        chosen, states = solved
+    return problem.told(chosen, proof, states, habit(wanted, start=days[0], end=end))
+
+
+Served = list[tuple[int, int]]
+"""Place of the day and the clocks served that day, as bits."""
+
+
+class Problem:
+    """Clocks, days and costs as the solvers take them."""
+
+    def __init__(self, clocks: Sequence[Clock], days: Sequence[date], end: date, terms: Terms) -> None:
+        self.clocks = list(clocks)
+        self.days = list(days)
+        self.end = end
+        self.terms = terms
+        self.nodes = [Nodes(clock, self.days, end, terms.life_weight) for clock in self.clocks]
+        extra = terms.day_minutes or (0.0,) * len(self.days)
+        self.day_cost = [round(MILLI * (terms.trip_minutes + more)) for more in extra]
+        self.covers = self._covers()
+
+    def _covers(self) -> list[int]:
+        """Return for each clock the others, as bits, that it covers, directly or through another."""
+        direct = [
+            sum(
+                1 << place
+                for place, other in enumerate(self.clocks)
+                if other is not clock and other.group == clock.group and other.task in clock.covers
+            )
+            for clock in self.clocks
+        ]
+        changed = True
+        while changed:
+            changed = False
+            for place, mask in enumerate(direct):
+                reached = mask
+                for other in bits(mask):
+                    reached |= direct[other]
+                reached &= ~(1 << place)
+                if reached != mask:
+                    direct[place] = reached
+                    changed = True
+        return direct
+
+    def covered_by(self, served: int) -> int:
+        """Return the clocks, as bits, that the ``served`` ones include."""
+        mask = 0
+        for place in bits(served):
+            mask |= self.covers[place]
+        return mask
+
+    def told(self, chosen: Served, proof: Proof, states: int, as_habit: Habit) -> Bundle:
+        """Return the chosen days as trips with what each is worth; every figure is counted anew here."""
+        at = [0] * len(self.clocks)
+        trips: list[Trip] = []
+        cost = lost = 0
+        shares: list[float] = []
+        for place, served in chosen:
+            covered = self.covered_by(served)
+            works: list[Work] = []
+            cost += self.day_cost[place]
+            for number in range(len(self.clocks)):
+                bit = 1 << number
+                nodes, span = self.nodes[number], self.nodes[number].spans[at[number]]
+                if not (served | covered) & bit or span is None:
+                    continue
+                early = max(0, (span.target - self.days[place]).days)
+                late = max(0, (self.days[place] - span.latest).days)
+                if covered & bit:
+                    if nodes.low[at[number]] <= place:
+                        works.append(Work(nodes.clock, span, 0, True))
+                    at[number] = nodes.covered(at[number], place)
+                    continue
+                works.append(Work(nodes.clock, span, early, False, late))
+                lost += nodes.lost[at[number]][place]
+                shares += [early / nodes.clock.interval_days] * nodes.clock.units
+                at[number] = nodes.done(at[number], place)
+            trips.append(Trip(self.days[place], tuple(works)))
+        problems = [
+            f"{nodes.clock.name}: no day is left for what is due by {span.latest}."
+            for nodes, node in zip(self.nodes, at, strict=True)
+            if (span := nodes.spans[node]) is not None and span.latest <= self.end
+        ]
+        for trip in trips:
+            problems += [
+                f"{work.clock.name}: its latest day, {work.span.latest}, has passed before the first day "
+                f"on which somebody can go, {trip.on}."
+                for work in trip.works
+                if work.late_days
+            ]
+        return Bundle(
+            tuple(trips),
+            (cost + lost) / MILLI,
+            lost / MILLI,
+            sum(shares) / len(shares) if shares else 0.0,
+            proof,
+            as_habit,
+            tuple(dict.fromkeys(problems)),
+            states,
+        )
+
+
+def bits(mask: int) -> list[int]:
+    """Return the places of the bits that are set, ascending."""
+    found = []
+    while mask:
+        low = mask & -mask
+        found.append(low.bit_length() - 1)
+        mask ^= low
+    return found
+
+
+_Link = tuple[int, int, "_Link | None"]
+
+
+class _Programme:
+    """The dynamic programme over the days."""
+
+    def __init__(self, problem: Problem, most_states: int) -> None:
+        self.problem = problem
+        self.most_states = most_states
+        self.cheapest_trip = min(problem.day_cost)
+        self.to_go: list[dict[int, tuple[int, int]]] = [{} for _ in problem.nodes]
+        self.bounds: dict[tuple[int, ...], int] = {}
+        self.coverable = 0
+        for mask in problem.covers:
+            self.coverable |= mask
+
+    def solve(self) -> tuple[Served, int] | None:
+        """Return the chosen days and the states held at most; None when there are too many."""
+        good = self._run(width=24, above=NEVER * MILLI)
+        above = good[0] if good is not None else NEVER * MILLI
+        best = self._run(width=None, above=above)
+        if best is None:
+            return None
+        chosen: Served = []
+        link = best[1]
+        while link is not None:
+            place, served, link = link
+            chosen.append((place, served))
+        return chosen[::-1], best[2]
+
+    def _run(self, *, width: int | None, above: int) -> tuple[int, _Link | None, int] | None:
+        """Return cost, days and states of the best way no dearer than ``above``.
+
+        With a ``width`` only the most promising states are kept, so that the way is good, not best.
+        """
+        problem, nodes = self.problem, self.problem.nodes
+        count = len(nodes)
+        states: dict[tuple[int, ...], tuple[int, _Link | None]] = {(0,) * count: (0, None)}
+        most = 1
+        for place in range(len(problem.days)):
+            fresh: dict[tuple[int, ...], tuple[int, _Link | None]] = {}
+            for state, held in states.items():
+                forced, optional = 0, []
+                for number in range(count):
+                    own = nodes[number]
+                    if own.low[state[number]] <= place:
+                        if own.high[state[number]] == place:
+                            forced |= 1 << number
+                        else:
+                            optional.append(number)
+                if not forced:
+                    kept = fresh.get(state)
+                    if kept is None or held[0] < kept[0]:
+                        fresh[state] = held
+                if forced or optional:
+                    if len(optional) > MOST_SUBSETS:
+                        return None
+                    self._trips(place, state, held, forced, optional, above, fresh)
+            states = fresh
+            if width is not None and len(states) > width:
+                ranked = sorted(states.items(), key=lambda item: (item[1][0] + self._least(item[0]), item[0]))
+                states = dict(ranked[:width])
+            most = max(most, len(states))
+            if len(states) > self.most_states:
+                return None
+        cost, link = min(states.values(), key=lambda held: held[0])
+        return cost, link, most
+
+    def _trips(
+        self,
+        place: int,
+        state: tuple[int, ...],
+        held: tuple[int, _Link | None],
+        forced: int,
+        optional: list[int],
+        above: int,
+        fresh: dict[tuple[int, ...], tuple[int, _Link | None]],
+    ) -> None:
+        """Add what a trip at ``place`` leads to, for every choice of the work that could wait."""
+        problem, nodes = self.problem, self.problem.nodes
+        for choice in range(1 << len(optional)):
+            picked = 0
+            for position, number in enumerate(optional):
+                if choice >> position & 1:
+                    picked |= 1 << number
+            covered = problem.covered_by(picked | forced)
+            # What another work of the day includes needs no work of its own.
+            if picked & covered:
+                continue
+            served = (picked | forced) & ~covered
+            if not served:
+                continue
+            cost = held[0] + problem.day_cost[place]
+            then = list(state)
+            for number in bits(served):
+                cost += nodes[number].lost[state[number]][place]
+                then[number] = nodes[number].done(state[number], place)
+            for number in bits(covered):
+                then[number] = nodes[number].covered(state[number], place)
+            reached = tuple(then)
+            if cost + self._least(reached) > above:
+                continue
+            kept = fresh.get(reached)
+            if kept is None or cost < kept[0]:
+                fresh[reached] = (cost, (place, served, held[1]))
+
+    def _least(self, state: tuple[int, ...]) -> int:
+        """Return a cost that is never more than what is still to come.
+
+        Each clock must throw away at least what it would alone. Trips: of windows that do not meet each
+        needs one of its own, and once they are counted the clock that begins after them needs all of
+        its trips.
+        """
+        known = self.bounds.get(state)
+        if known is not None:
+            return known
+        lost = 0
+        open_windows: list[tuple[int, int, int]] = []
+        for number, node in enumerate(state):
+            alone = self.to_go[number].get(node) or self._clock_least(number, node)
+            lost += alone[0]
+            if alone[1]:
+                own = self.problem.nodes[number]
+                # One that may be covered can be so before its window opens.
+                low = 0 if self.coverable >> number & 1 else own.low[node]
+                open_windows.append((own.high[node], low, alone[1]))
+        open_windows.sort()
+        trips = 0
+        stabbed = -1
+        ends: list[int] = []
+        for high, low, _ in open_windows:
+            if low > stabbed:
+                stabbed = high
+                ends.append(high)
+        for _, low, alone_trips in open_windows:
+            apart = bisect_left(ends, low)
+            trips = max(trips, apart + alone_trips)
+        self.bounds[state] = found = lost + trips * self.cheapest_trip
+        return found
+
+    def _clock_least(self, number: int, node: int) -> tuple[int, int]:
+        """Return what one clock on its own must still throw away, and the trips it must still have.
+
+        A covered clock throws nothing away and may skip a trip of its own: it then counts for nothing.
+        """
+        known = self.to_go[number]
+        if node in known:
+            return known[node]
+        nodes = self.problem.nodes[number]
+        if nodes.low[node] >= NEVER:
+            known[node] = (0, 0)
+        else:
+            lost = trips = NEVER * MILLI
+            # Later places first: what they lead to is asked for again by the earlier ones.
+            for place in range(nodes.high[node], nodes.low[node] - 1, -1):
+                then = self._clock_least(number, nodes.done(node, place))
+                lost = min(lost, nodes.lost[node][place] + then[0])
+                trips = min(trips, 1 + then[1])
+            known[node] = (0, 1) if self.coverable >> number & 1 else (lost, trips)
+        return known[node]
+
+
+def habit(clocks: Sequence[Clock], *, start: date, end: date) -> Habit:
+    """Return what it takes to do each task on its own date, from ``start`` on and to ``end``.
+
+    Tasks that meet on one day share its trip, and a heavier one covers the lighter.
+    """
+    spans: list[Span | None] = [clock.first for clock in clocks]
+    steps = [0] * len(clocks)
+    trips, margin = 0, None
+    while True:
+        open_days = [max(span.target, start) for span in spans if span is not None and span.latest <= end]
+        if not open_days:
+            return Habit(trips, margin)
+        day = min(open_days)
+        trips += 1
+        doing = [
+            number
+            for number, span in enumerate(spans)
+            if span is not None and span.latest <= end and max(span.target, start) == day
+        ]
+        covered = {
+            number
+            for number, clock in enumerate(clocks)
+            for heavy in doing
+            if heavy != number and clocks[heavy].group == clock.group and clock.task in clocks[heavy].covers
+        }
+        for number in {*doing, *covered}:
+            clock, span = clocks[number], spans[number]
+            if span is None:
+                continue
+            if number in doing and number not in covered:
+                left = (span.latest - day).days
+                margin = left if margin is None else min(margin, left)
+            spans[number] = _habit_next(clock, span, day, steps, number, is_covered=number in covered)
+
+
+def _habit_next(
+    clock: Clock, span: Span, day: date, steps: list[int], number: int, *, is_covered: bool
+) -> Span | None:
+    if clock.counts is Counts.DONE:
+        return clock.after_done(day)
+    if is_covered and day < span.earliest:
+        return span
+    if clock.counts is None:
+        return None
+    steps[number] += 1
+    while clock.on_grid(steps[number]).target <= day:
+        steps[number] += 1
+    return clock.on_grid(steps[number])
