@@ -22,7 +22,7 @@ Number = int | float | Decimal
 
 ATMOSPHERE_KPA = Decimal("101.325")
 REFERENCE_C = Decimal(20)
-_ZERO_C_K = Decimal("273.15")
+ZERO_C_K = Decimal("273.15")
 
 # How far the ideal gas law can be off, as a share of the corrected gauge pressure per kelvin between
 # reading and reference: nitrogen, 300 to 2600 kPa, -40 to 60 degC, against the reference equation of
@@ -33,10 +33,10 @@ IDEAL_ERROR_PER_K = Decimal("0.0004")
 VAPOUR_ERROR_PER_K = Decimal("0.01")
 
 # What a unit can have stood in when no temperature was entered.
-_COLDEST_C, _HOTTEST_C = Decimal(-40), Decimal(60)
+COLDEST_C, HOTTEST_C = Decimal(-40), Decimal(60)
 
 # Weighing to one hundredth of the charge counts as no gain. Common practice, no source.
-_GAIN_SHARE = Fraction(1, 100)
+GAIN_SHARE = Fraction(1, 100)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +59,15 @@ MASS_LOSS_LIMITS: dict[Agent, Limit] = {
     Agent.HALON_1301: Limit(Fraction(5, 100), "NFPA 10, from memory, edition not verified"),
 }
 
-_VAPOUR_PRESSURE_LIMIT = Limit(
+VAPOUR_PRESSURE_LIMIT = Limit(
     Fraction(10, 100), "US Army TM 5-3835-220-13P: 10 % at one temperature, after settling at 70 °F"
 )
-_PRESSURE_LIMIT = Limit(Fraction(10, 100), PRACTICE)
+PRESSURE_LIMIT = Limit(Fraction(10, 100), PRACTICE)
 
 # Share of its gas that a cartridge may lose. From memory of UK and IS 2190 practice.
 CARTRIDGE_LOSS_LIMIT = Limit(Fraction(10, 100), "UK and Indian practice, from memory: over 10 % of the gas")
+
+TEST_PRESSURE_SOURCE = "29 CFR 1910.157(f)(10)-(12); factory test pressure on the nameplate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +111,7 @@ def pressure_at(
 
     Raises ``ValueError`` at or below absolute zero.
     """
-    start, end = (_number(celsius) + _ZERO_C_K for celsius in (from_c, to_c))
+    start, end = (_number(celsius) + ZERO_C_K for celsius in (from_c, to_c))
     if start <= 0 or end <= 0:
         raise ValueError("Temperatures must lie above absolute zero, -273.15 °C.")
     atmosphere = _number(atmosphere_kpa)
@@ -157,7 +159,7 @@ def judge_mass_loss(
         )
     loss = full - gross
     share = loss / charge
-    if share < -_GAIN_SHARE:
+    if share < -GAIN_SHARE:
         return Verdict(
             False,
             f"{_mass(-loss)} heavier than full, {_percent(-share)} of the charge: overfilled, or the full "
@@ -184,6 +186,11 @@ def judge_mass_loss(
     )
 
 
+def pressure_limit_text(limit: Limit, reference_c: Number = REFERENCE_C) -> str:
+    """Return a limit of pressure in words, e.g. "within 10 % of working pressure at 20 °C"."""
+    return f"within {_percent(limit.share)} of working pressure at {_plain(reference_c)} °C"
+
+
 def judge_gauge_pressure(
     agent: Agent,
     *,
@@ -202,9 +209,9 @@ def judge_gauge_pressure(
 
     The zone printed on the gauge and the maker's manual come first where they say otherwise.
     """
-    limit = _VAPOUR_PRESSURE_LIMIT if agent in VAPOUR_AGENTS else _PRESSURE_LIMIT
+    limit = VAPOUR_PRESSURE_LIMIT if agent in VAPOUR_AGENTS else PRESSURE_LIMIT
     reference = f"{_plain(reference_c)} °C"
-    text = f"within {_percent(limit.share)} of working pressure at {reference}"
+    text = pressure_limit_text(limit, reference_c)
     if working_pressure_kpa is None or _number(working_pressure_kpa) <= 0:
         return Verdict(
             None,
@@ -225,8 +232,8 @@ def judge_gauge_pressure(
 
     against = f"against {_pressure(working)} working pressure"
     if temperature_c is None:
-        coldest, cold_error = at_reference(_COLDEST_C)
-        hottest, hot_error = at_reference(_HOTTEST_C)
+        coldest, cold_error = at_reference(COLDEST_C)
+        hottest, hot_error = at_reference(HOTTEST_C)
         corrected = _number(gauge_kpa)
         read = (
             f"{_pressure(gauge_kpa)}, taken as read at {reference} as no temperature was entered, {against}"
@@ -279,7 +286,7 @@ def judge_test_pressure(*, reached_kpa: Number, nameplate_test_kpa: Number | Non
     Pressures compare to the nearest kPa, because plates round when they print two units. A rule
     that caps the pressure below the plate is a conflict for a person, not for this verdict.
     """
-    source = "29 CFR 1910.157(f)(10)-(12); factory test pressure on the nameplate"
+    source = TEST_PRESSURE_SOURCE
     if nameplate_test_kpa is None:
         return Verdict(
             None,

@@ -126,6 +126,12 @@ def dimension_of(unit: UnitOfMeasure) -> Dimension:
     return _FACTORS[unit][0]
 
 
+def conversion(unit: UnitOfMeasure) -> tuple[Dimension, Fraction, Fraction]:
+    """Return what ``unit`` measures, and factor and offset: base value = (value + offset) x factor."""
+    dimension, factor = _FACTORS[unit]
+    return dimension, factor, _OFFSETS.get(unit, Fraction(0))
+
+
 def units_of(dimension: Dimension) -> tuple[UnitOfMeasure, ...]:
     """Return the units that measure ``dimension``, the base unit first."""
     return tuple(unit for unit in _FACTORS if dimension_of(unit) is dimension)
@@ -245,6 +251,11 @@ _POUND_OUNCE = re.compile(
     re.ASCII | re.IGNORECASE,
 )
 _LONGEST_NUMBER = 15
+
+
+def spellings() -> dict[str, UnitOfMeasure]:
+    """Return every spelling of a unit that is understood: lower case, no blanks, no point at the end."""
+    return dict(_WORDS)
 
 
 def read_unit(text: str) -> UnitOfMeasure | None:
