@@ -97,7 +97,8 @@ def test_a_list_that_is_not_whole_is_refused_by_name(text, words):
 
 
 def test_a_code_given_twice_is_refused():
-    line = '[[check]]\ncode="a"\ntask="t"\nkinds=["all"]\ntext="x"\npass_when="y"\nanswer="text"\nsource="s"\n'
+    line = '[[check]]\ncode="a"\ntask="t"\nkinds=["all"]\ntext="x"\npass_when="y"\nanswer="text"\n'
+    line += 'source="s"\n'
     with pytest.raises(ListError, match="given twice"):
         read_rows(line + line, "list.toml", "check")
     with pytest.raises(ListError, match="colour is not a field"):
