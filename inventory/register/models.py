@@ -313,6 +313,10 @@ class Unit(models.Model):
         IN_SERVICE = "in_service", "In service"
         AWAITING_RECHARGE = "awaiting_recharge", "Used or failed, awaiting recharge"
         IN_WORKSHOP = "in_workshop", "In the workshop"
+        AT_TEST_HOUSE = "at_test_house", "At an outside test house"
+        READY_TO_RETURN = "ready_to_return", "Ready to return"
+        LOANER_FREE = "loaner_free", "Loaner, free"
+        LOANER_OUT = "loaner_out", "Loaner, out"
         NOT_FOUND = "not_found", "Not found"
         IN_STOCK = "in_stock", "In stock"
         WITHDRAWN = "withdrawn", "Withdrawn"
@@ -326,6 +330,15 @@ class Unit(models.Model):
     model = models.ForeignKey(UnitModel, models.PROTECT, related_name="units")
     site = models.ForeignKey(Site, models.PROTECT, null=True, blank=True, related_name="units")
     location = models.ForeignKey(Location, models.PROTECT, null=True, blank=True, related_name="units")
+    store = models.ForeignKey(
+        "inventory.Store",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="units",
+        help_text="The firm's place it stands in while it hangs nowhere.",
+    )
+    is_loaner = models.BooleanField(default=False, help_text="Ours, kept to hang where a unit is away.")
     serial = models.CharField(max_length=60, blank=True, help_text="As read; empty when none is readable.")
     state = models.CharField(max_length=20, choices=State, default=State.IN_SERVICE)
     made_first = models.DateField(null=True, blank=True, help_text="First day the manufacture mark can mean.")
@@ -375,6 +388,11 @@ class Unit(models.Model):
                 condition=models.Q(location__isnull=True) | models.Q(site__isnull=False),
                 name="unit_location_has_site",
                 violation_error_message="A unit at a location must also be at that location's site.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(location__isnull=True) | models.Q(store__isnull=True),
+                name="unit_hangs_or_stands",
+                violation_error_message="A unit hangs at a location or stands in a store, not both.",
             ),
         ]
 
