@@ -4,12 +4,14 @@ from inventory.condition.models import LeakEstimate, LeakPeers
 from inventory.logbook.models import Defect, Photo, Reading, ServiceRecord
 from inventory.register.models import (
     AccessWindow,
+    BlackoutPeriod,
     Depot,
     Location,
     NumberSeries,
     Owner,
     Placement,
     Site,
+    SiteTerms,
     Unit,
     UnitModel,
 )
@@ -37,6 +39,7 @@ from inventory.workshop.models import (
 
 __all__ = [
     "AccessWindow",
+    "BlackoutPeriod",
     "Calibration",
     "CardEntry",
     "CardInstrument",
@@ -63,6 +66,7 @@ __all__ = [
     "Reading",
     "ServiceRecord",
     "Site",
+    "SiteTerms",
     "StockBalance",
     "StockMove",
     "Store",

@@ -1,5 +1,6 @@
 """Gathers the tables of this package for Django; import the slices elsewhere."""
 
+from schedules.bundles.models import BundlingFigures
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.crew.models import (
     Absence,
@@ -14,8 +15,10 @@ from schedules.crew.models import (
     VanStock,
 )
 from schedules.due.models import Freshness, Obligation, SiteTally
+from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
+from schedules.travel.models import TravelLeg
 from schedules.visits.models import (
     Doubt,
     DoubtLimit,
@@ -30,6 +33,7 @@ from schedules.visits.models import (
 __all__ = [
     "Absence",
     "Adoption",
+    "BundlingFigures",
     "Certificate",
     "CertificateFile",
     "Confirmation",
@@ -42,6 +46,9 @@ __all__ = [
     "HeldVisit",
     "Job",
     "Obligation",
+    "Outlook",
+    "OutlookSite",
+    "OutlookTrip",
     "PlanChange",
     "PlanDay",
     "PlanRun",
@@ -53,6 +60,7 @@ __all__ = [
     "SiteTally",
     "Skill",
     "SkillNeed",
+    "TravelLeg",
     "Van",
     "VanStock",
     "Variation",

@@ -210,6 +210,89 @@ class AccessWindow(models.Model):
     def __str__(self) -> str:
         return f"{self.weekday} {self.opens_at:%H:%M}-{self.closes_at:%H:%M}"
 
+class SiteTerms(models.Model):
+    """What was agreed with the owner about when this site is served."""
+
+    site = models.OneToOneField(Site, models.CASCADE, related_name="terms")
+    service_month = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Month of the yearly service, 1 to 12; empty: any."
+    )
+    tolerance_days = models.PositiveSmallIntegerField(
+        default=31, help_text="So many days before and after that month still keep to it."
+    )
+    version = models.PositiveIntegerField(default=1, help_text="Rises with every change.")
+
+    class Meta:
+        ordering = ["site_id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(service_month__isnull=True)
+                | models.Q(service_month__gte=1, service_month__lte=12),
+                name="site_terms_month_range",
+                violation_error_message="Months run from 1 (January) to 12 (December).",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(tolerance_days__lte=150),
+                name="site_terms_tolerance_range",
+                violation_error_message="The tolerance is at most 150 days either side.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return str(self.site)
+
+
+class BlackoutPeriod(models.Model):
+    """Days on which nobody is sent: of one site, one owner, one region or country, or everywhere."""
+
+    class Kind(models.TextChoices):
+        SHUTDOWN = "shutdown", "Shutdown"
+        SCHOOL = "school", "School holidays or examinations"
+        HARVEST = "harvest", "Harvest"
+        RELIGIOUS = "religious", "Religious holidays"
+        OTHER = "other", "Other"
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    kind = models.CharField(max_length=9, choices=Kind, default=Kind.OTHER)
+    label = models.CharField(max_length=80)
+    first_on = models.DateField()
+    last_on = models.DateField()
+    is_yearly = models.BooleanField(default=False, help_text="Comes again on these days every year.")
+    site = models.ForeignKey(Site, models.CASCADE, null=True, blank=True, related_name="blackouts")
+    owner = models.ForeignKey(Owner, models.CASCADE, null=True, blank=True, related_name="blackouts")
+    country = models.CharField(max_length=2, blank=True, help_text="ISO 3166-1 alpha-2 code.")
+    region = models.CharField(max_length=100, blank=True)
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+")
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["first_on", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(last_on__gte=models.F("first_on")),
+                name="blackout_ordered",
+                violation_error_message="The last day lies before the first.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(site__isnull=True) | models.Q(owner__isnull=True, country="", region=""),
+                name="blackout_one_place",
+                violation_error_message="Name a site, or an owner, or a country and region: one of them.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(owner__isnull=True) | models.Q(country="", region=""),
+                name="blackout_owner_alone",
+                violation_error_message="Name an owner, or a country and region, not both.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(region="") | ~models.Q(country=""),
+                name="blackout_region_has_country",
+                violation_error_message="Name the country of the region.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.label}, {self.first_on} to {self.last_on}"
+
 
 class Location(models.Model):
     """A numbered place where a unit must hang; keeps its number whichever unit hangs there."""
@@ -324,6 +407,8 @@ class Unit(models.Model):
         DISPOSED = "disposed", "Disposed"
 
     GONE = (State.WITHDRAWN, State.CONDEMNED, State.DISPOSED)
+    HANGING = (State.IN_SERVICE, State.LOANER_OUT)
+    AWAY = (State.IN_WORKSHOP, State.AT_TEST_HOUSE, State.READY_TO_RETURN, State.IN_STOCK, State.LOANER_FREE)
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     number = models.CharField(max_length=30, unique=True, help_text="Our own number, on the identity label.")
@@ -398,6 +483,11 @@ class Unit(models.Model):
 
     def __str__(self) -> str:
         return self.number
+
+    @property
+    def state_when_hanging(self) -> Unit.State:
+        """The state that it has when it hangs and nothing is wrong with it."""
+        return self.State.LOANER_OUT if self.is_loaner else self.State.IN_SERVICE
 
     @property
     def made(self) -> Stamp:

@@ -1,0 +1,1 @@
+"""What is due at a site, bundled into trips over the months ahead."""

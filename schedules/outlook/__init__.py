@@ -1,0 +1,1 @@
+"""The months ahead of the whole firm: trips of every site, levelled over the weeks."""
