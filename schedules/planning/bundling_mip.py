@@ -92,8 +92,7 @@ def solve(problem: Problem) -> Served:
     trip = [programme.column(cost, is_whole=True) for cost in problem.day_cost]
     serves: dict[tuple[int, int], list[int]] = defaultdict(list)
     covers: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for number in range(len(problem.clocks)):
-        _path(problem, programme, number, serves, covers)
+    leaving = [_path(problem, programme, number, serves, covers) for number in range(len(problem.clocks))]
     for (_, place), columns in serves.items():
         programme.row([(trip[place], 1.0), *((c, -1.0) for c in columns)], 0.0, np.inf)
     heavy_of = [
@@ -111,6 +110,15 @@ def solve(problem: Problem) -> Served:
                 for columns in theirs:
                     if columns:
                         programme.row([(c, 1.0) for c in ours] + [(c, -1.0) for c in columns], 0.0, np.inf)
+                continue
+            # A step that a heavier task of the day settles is not left open for another day.
+            for node, arcs in leaving[number].items():
+                nodes = problem.nodes[number]
+                later = [c for at, c, is_own in arcs if at > place or (at == place and is_own)]
+                if later and nodes.done_at[node] < place and nodes.covered(node, place) != node:
+                    for columns in theirs:
+                        row = [(c, 1.0) for c in (*later, *columns)]
+                        programme.row(row, -np.inf, 1.0)
     values, _, _ = programme.solve()
     served: dict[int, int] = defaultdict(int)
     for (number, place), columns in serves.items():
@@ -125,13 +133,17 @@ def _path(
     number: int,
     serves: dict[tuple[int, int], list[int]],
     covers: dict[tuple[int, int], list[int]],
-) -> None:
-    """Add the arcs of one clock, from how it stands to where nothing more is wanted."""
+) -> dict[int, list[tuple[int, int, bool]]]:
+    """Add the arcs of one clock, from how it stands to where nothing more is wanted.
+
+    Returns the arcs that leave each node: place, column, and whether they are work of its own.
+    """
     nodes = problem.nodes[number]
     can_be_covered = any(mask >> number & 1 for mask in problem.covers)
     is_whole = can_be_covered or bool(problem.covers[number])
     into: dict[int, list[int]] = defaultdict(list)
     out: dict[int, list[int]] = defaultdict(list)
+    leaving: dict[int, list[tuple[int, int, bool]]] = defaultdict(list)
     waiting, seen = [0], {0}
     while waiting:
         node = waiting.pop()
@@ -150,6 +162,7 @@ def _path(
         for place, then, cost, is_own in arcs:
             column = programme.column(cost, is_whole=is_whole)
             out[node].append(column)
+            leaving[node].append((place, column, is_own))
             into[then].append(column)
             (serves if is_own else covers)[(number, place)].append(column)
             if then not in seen:
@@ -164,6 +177,7 @@ def _path(
         else:
             row = [*((c, 1.0) for c in out[node]), *((c, -1.0) for c in into[node])]
             programme.row(row, begins, begins)
+    return leaving
 
 
 def cost_of(problem: Problem, chosen: Served) -> int:
