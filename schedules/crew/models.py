@@ -163,6 +163,7 @@ class Absence(models.Model):
     last_on = models.DateField()
     from_time = models.TimeField(null=True, blank=True, help_text="On the first day; empty means all day.")
     note = models.CharField(max_length=200, blank=True)
+    is_void = models.BooleanField(default=False, help_text="Taken back; it does not count.")
     made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+")
     created_at = models.DateTimeField(auto_now_add=True)
 

@@ -66,7 +66,7 @@ def working_day(
         return None
     starts_s, ends_s, why = seconds_of(hours.starts_at), seconds_of(hours.ends_at), ""
     for absence in absences:
-        if not absence.first_on <= on <= absence.last_on:
+        if absence.is_void or not absence.first_on <= on <= absence.last_on:
             continue
         if absence.first_on == on and absence.from_time is not None:
             ends_s = min(ends_s, seconds_of(absence.from_time))

@@ -48,6 +48,7 @@ class Rules:
     moved: int = 20
     visit_minutes: int = 12
     escort_minutes: int = 10
+    call_minutes: int = 30
     reach_days: int = 7
     window_minutes: int = 60
     recharges_on_site: bool = False
@@ -117,6 +118,7 @@ PRICE_FIELDS = (
 TIME_FIELDS = (
     Field("visit_minutes", "Minutes at each site", "Arriving, reporting, signing.", 0, 240),
     Field("escort_minutes", "Minutes more with an escort", "Waiting for whoever walks along.", 0, 240),
+    Field("call_minutes", "Minutes more for an urgent call", "On top of work that is due there.", 0, 480),
     Field("window_minutes", "Minutes either side", "Of the planned start, in the window told.", 0, 480),
     Field("reach_days", "Days beyond the plan", "Visits due or planned then may be done early.", 0, 60),
 )
