@@ -11,7 +11,8 @@ from django.db import transaction
 
 from inventory.register.models import Site
 from schedules.due.queries import batched
-from schedules.due.sweep import put_away, stale_units, work_out
+from schedules.due.sweep import bulk_writing, put_away, stale_units, work_out
+from schedules.due.tallies import advance
 from schedules.rulebook.books import standing
 
 BATCH = 10_000
@@ -46,8 +47,11 @@ def refresh_stale(*, now: datetime) -> Refresh:
     nothing; a crash leaves whole batches done and the rest stale.
     """
     total = Refresh()
-    for batch in batched(stale_unit_ids(now=now), BATCH):
-        total += _refresh(batch, now=now)
+    stale = stale_unit_ids(now=now)
+    with bulk_writing(len(stale)):
+        for batch in batched(stale, BATCH):
+            total += _refresh(batch, now=now)
+        advance(now)
     return total
 
 

@@ -10,6 +10,7 @@ whose facts moved in between is left out: it is still stale and the next sweep t
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -19,11 +20,12 @@ import numpy as np
 from django.db import connection
 
 from inventory.logbook.models import ServiceRecord
-from inventory.measures.kinds import Agent, Construction, Environment, Shell
+from inventory.measures.kinds import Agent, Construction, Environment, Shell, Task
 from inventory.register.models import Location, Site, Unit, UnitModel
 from schedules import engine
 from schedules.due.models import Freshness, Obligation
 from schedules.due.queries import unit_inputs
+from schedules.due.tallies import Rows, hold_lock, settle
 from schedules.engine import UnitFacts
 from schedules.engine.fleet import (
     KNOWLEDGE_CODES,
@@ -48,6 +50,9 @@ from schedules.rules.table import AnchorKind, IntervalTable
 # Below this many units the scalar engine answers: reading whole columns for a handful is slower.
 SMALL = 100
 
+# From so many units on a sweep is worth memory of its own.
+MANY = 20_000
+
 # Stands for "no day" in what the database gives back, because SQL has no column of NO_DAY.
 _NULL_DAY = -1_000_000
 
@@ -62,9 +67,6 @@ _GONE = "', '".join(state.value for state in Unit.GONE)
 _ENVIRONMENTS = tuple(Environment)
 _EXEMPT = KNOWLEDGE_CODES[engine.Knowledge.EXEMPT]
 
-# Any number that is the same for all refreshes of one database and nobody else's.
-_LOCK = 7_201_857
-
 
 @dataclass(slots=True)
 class Worked:
@@ -78,6 +80,7 @@ class Worked:
     serving: Ints
     revision: Ints
     site: Ints
+    as_of: Ints
     digest: list[str]
     answers: Answers
     recheck: Ints
@@ -124,6 +127,7 @@ def work_out(unit_ids: Sequence[int], *, now: datetime) -> Worked:
         serving=serving,
         revision=units[:, 2],
         site=site,
+        as_of=as_of,
         digest=[digests[place] for place in rulebook.tolist()],
         answers=answers,
         recheck=recheck,
@@ -253,6 +257,27 @@ def _scalar(
 # --- writing ---------------------------------------------------------------------------------------
 
 
+@contextmanager
+def bulk_writing(units: int) -> Iterator[None]:
+    """Give SQLite room while so many units are written; other databases and small numbers need none.
+
+    With its own 2 MB it reads and writes every leaf of an index again for each batch.
+    """
+    if connection.vendor != "sqlite" or units < MANY:
+        yield
+        return
+    with connection.cursor() as cursor:
+        old = {}
+        for name, value in (("cache_size", -256 * 1024), ("wal_autocheckpoint", 20_000)):
+            old[name] = cursor.execute(f"PRAGMA {name}").fetchone()[0]
+            cursor.execute(f"PRAGMA {name} = {value}")
+        try:
+            yield
+        finally:
+            for name, value in old.items():
+                cursor.execute(f"PRAGMA {name} = {value}")
+
+
 @dataclass(frozen=True, slots=True)
 class Put:
     """What was written: units that were settled, obligations written and removed."""
@@ -264,13 +289,13 @@ class Put:
 
 def put_away(worked: Worked, *, now: datetime) -> Put:
     """Write what differs from what is stored. The caller holds a transaction."""
-    if connection.vendor == "postgresql":
-        # Two refreshes of one unit at once would both insert its rows. SQLite has one writer anyway.
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_LOCK])
+    hold_lock()
     settled, gone = _unmoved(worked)
     rows = _rows(worked, settled)
     stored = _stored([*worked.serving[settled].tolist(), *gone])
+    before = Rows.of(
+        (old[0], key[2], old[6], old[7], old[8], old[4], old[5]) for key, (_, old) in stored.items()
+    )
     at = connection.ops.adapt_datetimefield_value(now)
 
     fresh: list[tuple[Any, ...]] = []
@@ -289,6 +314,9 @@ def put_away(worked: Worked, *, now: datetime) -> Put:
     _delete(removed)
     _update(changed, at)
     insert(fresh, at)
+    settle(
+        before, _columns(worked, settled), dict(zip(worked.site.tolist(), worked.as_of.tolist(), strict=True))
+    )
     _keep_fresh(worked, settled, at)
     _forget(gone)
     return Put(int(settled.sum()), len(fresh) + len(changed), len(removed))
@@ -350,6 +378,23 @@ def _rows(worked: Worked, settled: Any) -> Iterator[tuple[Any, ...]]:
         answers.is_deferred[which].tolist(),
         answers.binding()[which].tolist(),
         strict=True,
+    )
+
+
+def _columns(worked: Worked, settled: Any) -> Rows:
+    """Return the same obligations for counting."""
+    answers = worked.answers
+    which = np.flatnonzero(settled[answers.unit])
+    knowledge = answers.knowledge[which]
+    return Rows(
+        site=worked.site[answers.unit[which]],
+        is_look=answers.task[which] == TASK_CODES[Task.VISUAL_INSPECTION],
+        is_unknown=knowledge == KNOWLEDGE_CODES[engine.Knowledge.UNKNOWN_BASIS],
+        is_uncovered=knowledge == KNOWLEDGE_CODES[engine.Knowledge.UNCOVERED],
+        is_deferred=answers.is_deferred[which],
+        is_binding=answers.binding()[which],
+        target=answers.target[which],
+        latest=answers.latest[which],
     )
 
 

@@ -329,11 +329,12 @@ def test_a_batch_costs_the_same_queries_however_large(count: int, monkeypatch: p
     with CaptureQueriesContext(connection) as captured:
         refresh_units([unit.pk for unit in units], now=NOW)
     # Units, adoptions, variations, owners of the sites, time zones, build data, records; the revision
-    # again, what is stored; obligations in, freshness in. PostgreSQL takes the lock of all refreshes too.
+    # again, what is stored, the tallies and what their sites hold; obligations in, tallies in, freshness
+    # in. PostgreSQL takes the lock of all refreshes too.
     # Savepoints lie around the batch within the transaction of the refresh.
     kinds = [query["sql"].split()[0].upper() for query in captured if "SAVEPOINT" not in query["sql"]]
-    assert kinds.count("SELECT") == 9 + (connection.vendor == "postgresql")
-    assert len([kind for kind in kinds if kind != "SELECT"]) == 2
+    assert kinds.count("SELECT") == 11 + (connection.vendor == "postgresql")
+    assert len([kind for kind in kinds if kind != "SELECT"]) == 3
 
 
 @pytest.mark.parametrize("count", [1, 5])

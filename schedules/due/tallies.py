@@ -1,0 +1,407 @@
+"""How many obligations of each site stand how: kept with the obligations, read in their stead.
+
+A tally counts on one civil day. Three things move it: obligations that are written (``settle``, in the
+same transaction), days that pass (``advance``, by the rows that crossed a line, found by index), and
+what neither can tell, which is counted anew. Readers take a tally only where it was counted on the
+site's own today; every other site is counted row by row, so that a figure is slow rather than wrong.
+"""
+
+# ruff: noqa: S608 - the SQL here is put together from names of tables and closed vocabularies only
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from django.db import IntegrityError, connection, transaction
+from django.db.models import Case, Count, F, Q, QuerySet, Sum, When
+
+from inventory.access import Scope
+from inventory.register.models import Site
+from schedules.due.models import Obligation, SiteTally
+from schedules.due.queries import (
+    SOON_DAYS,
+    DueWanted,
+    Status,
+    Work,
+    batched,
+    due_list,
+    standings,
+    status_counts,
+    zone_days,
+)
+from schedules.engine.fleet import NO_DAY, Ints, day_of, number
+
+COUNTS = tuple(status.value for status in Status)
+COLUMNS = (*COUNTS, *(f"look_{name}" for name in COUNTS))
+_PLACE = {status: place for place, status in enumerate(Status)}
+_LOOK = "visual_inspection"
+_UNJUDGED = ("unknown_basis", "uncovered")
+
+FARTHEST_DAYS = SOON_DAYS - 1
+"""So many days a tally can be carried on; over a longer gap a row could cross both lines."""
+
+RECOUNTED_AT_ONCE = 2_000
+"""Sites counted anew in one transaction."""
+
+LOCK = 7_201_857
+"""Names the lock under which obligations and tallies are written; any number that is nobody else's."""
+
+_OBLIGATIONS = Obligation._meta.db_table
+_TALLIES = SiteTally._meta.db_table
+_SITES = Site._meta.db_table
+
+
+def hold_lock() -> None:
+    """Wait for every other writer of obligations, to the end of the transaction."""
+    if connection.vendor == "postgresql":
+        # Two refreshes of one unit at once would both insert its rows. SQLite has one writer anyway.
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [LOCK])
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Obligations as columns; days are numbers."""
+
+    site: Ints
+    is_look: Any
+    is_unknown: Any
+    is_uncovered: Any
+    is_deferred: Any
+    is_binding: Any
+    target: Ints
+    latest: Ints
+
+    @classmethod
+    def of(cls, rows: Iterable[tuple[Any, ...]]) -> Rows:
+        """Of rows: site, task, knowledge, is deferred, is binding, target and latest as texts or None."""
+        columns = list(zip(*(row for row in rows if row[0] is not None), strict=True)) or [()] * 7
+        knowledge = np.array(columns[2], object)
+        return cls(
+            np.array(columns[0], np.int64),
+            np.array(columns[1], object) == _LOOK,
+            knowledge == "unknown_basis",
+            knowledge == "uncovered",
+            np.array(columns[3], np.bool_),
+            np.array(columns[4], np.bool_),
+            _numbers(columns[5]),
+            _numbers(columns[6]),
+        )
+
+    def counted(self, sites: Ints, days: Ints) -> Ints:
+        """Counts by site (a row each, in the order of ``sites``) and column, each on the site's day."""
+        kept = np.flatnonzero(self.is_binding)
+        place = np.searchsorted(sites, self.site[kept])
+        day, latest, target = days[place], self.latest[kept], self.target[kept]
+        is_near = (latest <= day + SOON_DAYS) | ((target != NO_DAY) & (target <= day))
+        status = np.select(
+            [
+                self.is_unknown[kept],
+                self.is_uncovered[kept],
+                latest == NO_DAY,
+                (latest < day) & ~self.is_deferred[kept],
+                is_near,
+            ],
+            [
+                _PLACE[Status.UNKNOWN],
+                _PLACE[Status.UNCOVERED],
+                _PLACE[Status.NO_DATE],
+                _PLACE[Status.OVERDUE],
+                _PLACE[Status.DUE],
+            ],
+            _PLACE[Status.IN_DATE],
+        )
+        column = status + len(COUNTS) * self.is_look[kept]
+        width = len(COLUMNS)
+        return np.bincount(place * width + column, minlength=len(sites) * width).reshape(len(sites), width)
+
+    def recounts(self, sites: Ints, days: Ints) -> Ints:
+        """The first day, by site, on which a target comes long before its latest date; a far day if none."""
+        first = np.full(len(sites), _NEVER)
+        # Such a row turns due by its target, and no index leads to that.
+        wide = self.is_binding & (self.target != NO_DAY) & (self.latest > self.target + SOON_DAYS)
+        place = np.searchsorted(sites, self.site[wide])
+        target = self.target[wide]
+        ahead = target > days[place]
+        np.minimum.at(first, place[ahead], target[ahead])
+        return first
+
+
+_NEVER = number(date.max)
+
+
+def settle(before: Rows, after: Rows, as_of: Mapping[int, int]) -> None:
+    """Let the tallies follow from ``before`` to ``after``: the obligations of some units, all tables.
+
+    ``as_of`` is the civil day, as a number, of each site that a unit of ``after`` is on. The caller
+    holds the transaction, has written the rows, and has taken ``hold_lock``.
+    """
+    sites = np.unique(np.concatenate([before.site, after.site]))
+    if not len(sites):
+        return
+    old = {tally.site_id: tally for tally in SiteTally.objects.filter(pk__in=sites.tolist())}
+    news = [site for site in sites.tolist() if site not in old]
+    days = np.array(
+        [number(old[site].counted_on) if site in old else as_of.get(site, 0) for site in sites.tolist()],
+        np.int64,
+    )
+    fresh = after.counted(sites, days)
+    moved = fresh - before.counted(sites, days)
+    recounts = after.recounts(sites, days)
+    # A site that is new to the tallies holds nothing but what was written here, or is counted anew.
+    held = _held(news)
+    written = dict(zip(*(c.tolist() for c in np.unique(after.site, return_counts=True)), strict=True))
+    tallies: list[SiteTally] = []
+    anew: list[int] = []
+    for place, site in enumerate(sites.tolist()):
+        tally, first = old.get(site), int(recounts[place])
+        if tally is None:
+            if held.get(site, 0) != written.get(site, 0):
+                anew.append(site)
+                continue
+            if site not in as_of:
+                continue
+            tally = SiteTally(site_id=site, counted_on=_day(int(days[place])))
+            now = fresh[place].tolist()
+        else:
+            if not moved[place].any() and first == _NEVER:
+                continue
+            now = [getattr(tally, name) + n for name, n in zip(COLUMNS, moved[place].tolist(), strict=True)]
+        if min(now) < 0:
+            anew.append(site)
+            continue
+        for name, value in zip(COLUMNS, now, strict=True):
+            setattr(tally, name, value)
+        if first != _NEVER:
+            tally.recount_on = min(tally.recount_on or date.max, _day(first))
+        tallies.append(tally)
+    _put(tallies)
+    _count(anew, {site: _day(int(as_of[site])) for site in anew if site in as_of})
+
+
+def advance(now: datetime) -> int:
+    """Carry every tally to its site's own today and count the missing ones; return how many moved."""
+    days = zone_days(now)
+    zones_by_day: dict[date, list[str]] = defaultdict(list)
+    for zone, day in days.items():
+        zones_by_day[day].append(zone)
+    moved = 0
+    for day, zones in zones_by_day.items():
+        here = SiteTally.objects.filter(site__time_zone__in=zones)
+        for counted_on in (
+            here.exclude(counted_on=day).order_by().values_list("counted_on", flat=True).distinct()
+        ):
+            if timedelta(0) < day - counted_on <= timedelta(days=FARTHEST_DAYS):
+                moved += _carry(counted_on, day, zones)
+    behind = list(Site.objects.exclude(_current(days)).order_by("pk").values_list("pk", flat=True))
+    for sites in batched(behind, RECOUNTED_AT_ONCE):
+        moved += recount(sites, now=now)
+    return moved
+
+
+def recount(site_ids: Iterable[int], *, now: datetime) -> int:
+    """Count the obligations of these sites row by row and keep what was counted; return how many sites."""
+    ids = list(site_ids)
+    days = zone_days(now)
+    zones = dict(Site.objects.filter(pk__in=ids).order_by().values_list("pk", "time_zone"))
+    with transaction.atomic():
+        hold_lock()
+        _count(ids, {site: days[zone] for site, zone in zones.items()})
+    return len(zones)
+
+
+def _carry(old: date, new: date, zones: list[str]) -> int:
+    """Move the tallies of the sites in ``zones`` from one day to a later one."""
+    with transaction.atomic():
+        hold_lock()
+        named = ", ".join(["%s"] * len(zones))
+        unjudged = ", ".join(f"'{code}'" for code in _UNJUDGED)
+        where = f"o.is_binding AND o.knowledge NOT IN ({unjudged})"
+        soon = timedelta(days=SOON_DAYS)
+        here = f"counted_on = %s AND site_id IN (SELECT id FROM {_SITES} WHERE time_zone IN ({named}))"
+        sets = ", ".join(
+            f"{p}overdue = {p}overdue + m.{p}late, {p}due = {p}due - m.{p}late + m.{p}near, "
+            f"{p}in_date = {p}in_date - m.{p}near"
+            for p in ("", "look_")
+        )
+        sums = ", ".join(
+            f"SUM(CASE WHEN {what} AND task {sign} '{_LOOK}' THEN 1 ELSE 0 END) AS {prefix}{name}"
+            for what, name in (("is_late = 1", "late"), ("is_late = 0", "near"))
+            for sign, prefix in (("<>", ""), ("=", "look_"))
+        )
+        sql = f"""
+            WITH crossed AS (
+                SELECT o.site_id, o.task, 1 AS is_late FROM {_OBLIGATIONS} o
+                WHERE o.latest_on >= %s AND o.latest_on < %s AND NOT o.is_deferred AND {where}
+                UNION ALL
+                SELECT o.site_id, o.task, 0 AS is_late FROM {_OBLIGATIONS} o
+                WHERE o.latest_on > %s AND o.latest_on <= %s
+                    AND (o.target_on IS NULL OR o.target_on > %s) AND {where}
+            ), m AS (SELECT site_id, {sums} FROM crossed GROUP BY site_id)
+            UPDATE {_TALLIES} SET {sets} FROM m
+            WHERE m.site_id = {_TALLIES}.site_id AND {here.replace("site_id IN", f"{_TALLIES}.site_id IN")}
+        """
+        with connection.cursor() as cursor:
+            try:
+                with transaction.atomic():
+                    cursor.execute(sql, [old, new, old + soon, new + soon, old, old, *zones])
+            except IntegrityError:
+                # A count below nothing: these tallies were wrong, and are counted anew.
+                cursor.execute(f"DELETE FROM {_TALLIES} WHERE {here}", [old, *zones])
+                return 0
+            cursor.execute(f"UPDATE {_TALLIES} SET counted_on = %s WHERE {here}", [new, old, *zones])
+            return int(cursor.rowcount)
+
+
+def _count(site_ids: list[int], days: Mapping[int, date]) -> None:
+    for ids in batched(sorted(site_ids), RECOUNTED_AT_ONCE):
+        sites = np.array([site for site in ids if site in days], np.int64)
+        SiteTally.objects.filter(pk__in=ids).delete()
+        if not len(sites):
+            continue
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT site_id, task, knowledge, is_deferred, is_binding, CAST(target_on AS text), "
+                f"CAST(latest_on AS text) FROM {_OBLIGATIONS} WHERE site_id IN "
+                f"({', '.join(map(str, sites.tolist()))})"
+            )
+            rows = Rows.of(cursor.fetchall())
+        on = np.array([number(days[site]) for site in sites.tolist()], np.int64)
+        _put(
+            [
+                SiteTally(
+                    site_id=site,
+                    counted_on=_day(day),
+                    recount_on=None if first == _NEVER else _day(first),
+                    **dict(zip(COLUMNS, row, strict=True)),
+                )
+                for site, row, day, first in zip(
+                    sites.tolist(),
+                    rows.counted(sites, on).tolist(),
+                    on.tolist(),
+                    rows.recounts(sites, on).tolist(),
+                    strict=True,
+                )
+            ]
+        )
+
+
+def _put(tallies: list[SiteTally]) -> None:
+    SiteTally.objects.bulk_create(
+        tallies,
+        update_conflicts=True,
+        unique_fields=["site"],
+        update_fields=["counted_on", "recount_on", *COLUMNS],
+    )
+
+
+def _held(site_ids: list[int]) -> dict[int, int]:
+    rows = Obligation.objects.filter(site__in=site_ids).order_by().values_list("site_id")
+    return dict(rows.annotate(n=Count("pk")))
+
+
+def _day(day: int) -> date:
+    found = day_of(day)
+    if found is None:
+        raise AssertionError("a tally is counted on a day")
+    return found
+
+
+def _numbers(texts: Iterable[str | None]) -> Ints:
+    days = np.array([text or "NaT" for text in texts], "M8[D]")
+    return np.where(np.isnat(days), NO_DAY, days.astype(np.int64))
+
+
+# --- reading ---------------------------------------------------------------------------------------
+
+
+def is_tallied(wanted: DueWanted) -> bool:
+    """Whether the tallies can answer for a list of what is ``wanted``."""
+    return wanted.work is not Work.ALL and wanted == DueWanted(
+        owner=wanted.owner, site=wanted.site, work=wanted.work
+    )
+
+
+def tallied_counts(scope: Scope, wanted: DueWanted, now: datetime) -> dict[Status, int]:
+    """How many obligations stand how at ``now``, exactly; every status is named.
+
+    Only for what ``is_tallied``. Three queries, two more where a site has to be counted row by row.
+    """
+    live = due_list(scope, wanted)
+    if wanted.site is not None:
+        return status_counts(live, now)
+    sites = _sites(scope, wanted)
+    days = zone_days(now)
+    for _ in range(3):
+        behind = list(sites.exclude(_current(days)).values_list("pk", flat=True))
+        found = sites.filter(_current(days)).aggregate(
+            counted=Count("pk"), **{f"n_{name}": _sum(name, wanted.work) for name in COUNTS}
+        )
+        # A site whose tally came or went between the two queries would be counted twice or never.
+        if len(behind) + found["counted"] == sites.count():
+            break
+    else:
+        return status_counts(live, now)
+    counts = {status: int(found[f"n_{status.value}"] or 0) for status in Status}
+    if behind:
+        for status, number_of in status_counts(live.filter(site__in=behind), now).items():
+            counts[status] += number_of
+    return counts
+
+
+def gravest_sites(scope: Scope, now: datetime, limit: int) -> list[int]:
+    """The sites where most of our work is overdue, then of unknown date; none without either."""
+    days = zone_days(now)
+    sites = _sites(scope, DueWanted())
+    behind = list(sites.exclude(_current(days)).values_list("pk", flat=True))
+    ranked = (
+        sites.filter(_current(days))
+        .annotate(late=_ours("overdue"), doubt=_ours("unknown"))
+        .filter(Q(late__gt=0) | Q(doubt__gt=0))
+        .order_by("-late", "-doubt", "pk")
+        .values_list("late", "doubt", "pk")
+    )
+    grave = list(ranked[:limit])
+    if behind:
+        work = due_list(scope, DueWanted()).filter(site__in=behind)
+        grave += [
+            (s.counts.get(Status.OVERDUE, 0), s.counts.get(Status.UNKNOWN, 0), site)
+            for site, s in standings(work, "site_id", now).items()
+        ]
+    grave.sort(key=lambda row: (-row[0], -row[1], row[2]))
+    return [site for late, doubt, site in grave[:limit] if late or doubt]
+
+
+def _sites(scope: Scope, wanted: DueWanted) -> QuerySet[Site]:
+    sites = Site.objects.visible_to(scope).order_by()
+    if wanted.owner is not None:
+        sites = sites.filter(owner=wanted.owner)
+    if wanted.work is Work.OWNERS:
+        sites = sites.filter(monthly_checks_by=Site.MonthlyChecks.OWNER)
+    return sites
+
+
+def _current(days: Mapping[str, date]) -> Q:
+    """Sites whose tally was counted on their own today and needs no counting anew."""
+    zones_by_day: dict[date, list[str]] = defaultdict(list)
+    for zone, day in days.items():
+        zones_by_day[day].append(zone)
+    found = Q(pk__in=[])
+    for day, zones in zones_by_day.items():
+        known = Q(tally__recount_on__isnull=True) | Q(tally__recount_on__gt=day)
+        found |= Q(time_zone__in=zones, tally__counted_on=day) & known
+    return found
+
+
+def _ours(name: str) -> Any:
+    looks = Case(When(monthly_checks_by=Site.MonthlyChecks.FIRM, then=F(f"tally__look_{name}")), default=0)
+    return F(f"tally__{name}") + looks
+
+
+def _sum(name: str, work: Work) -> Any:
+    return Sum(F(f"tally__look_{name}") if work is Work.OWNERS else _ours(name))

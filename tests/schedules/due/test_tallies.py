@@ -1,0 +1,175 @@
+"""Tallies say what counting every row says: after sweeps, as days pass, and when something is amiss."""
+
+from __future__ import annotations
+
+import random
+from datetime import date, datetime, timedelta
+
+import pytest
+from django.db import connection
+from django.db.models import F
+from django.test.utils import CaptureQueriesContext
+
+from inventory.access import EVERYTHING, Scope
+from inventory.logbook.services import NewRecord, add_records
+from inventory.measures.stamps import Stamp
+from inventory.register.models import Site, Unit
+from inventory.register.services import facts_changed
+from schedules.due import sweep
+from schedules.due.models import Obligation, SiteTally
+from schedules.due.queries import DueWanted, Status, Work, due_list, standings, status_counts, zone_days
+from schedules.due.services import refresh_stale, refresh_units
+from schedules.due.tallies import (
+    COLUMNS,
+    FARTHEST_DAYS,
+    advance,
+    gravest_sites,
+    is_tallied,
+    recount,
+    tallied_counts,
+)
+from tests.factories import NOW, make_owner, make_site, make_unit
+from tests.schedules.due.test_sweep import make_many
+
+pytestmark = pytest.mark.django_db
+
+WORKS = (Work.OURS, Work.OWNERS)
+
+
+def kept() -> dict[int, tuple[int, ...]]:
+    """What the tallies hold, by site."""
+    return {row[0]: row[1:] for row in SiteTally.objects.values_list("pk", *COLUMNS)}
+
+
+def assert_true(now: datetime) -> None:
+    """The tallies hold what counting every row gives, and are on the day that they say."""
+    found = kept()
+    days = {tally.site_id: tally.counted_on for tally in SiteTally.objects.all()}
+    for site in Site.objects.all():
+        assert days[site.pk] == zone_days(now)[site.time_zone]
+        rows = Obligation.objects.filter(site=site, is_binding=True)
+        plain = status_counts(rows.exclude(task="visual_inspection"), now)
+        looks = status_counts(rows.filter(task="visual_inspection"), now)
+        assert found[site.pk] == (*plain.values(), *looks.values()), site.pk
+
+
+def live(wanted: DueWanted, now: datetime, scope: Scope = EVERYTHING) -> dict[Status, int]:
+    return status_counts(due_list(scope, wanted), now)
+
+
+@pytest.mark.parametrize("small", [0, 10**9])
+def test_a_sweep_leaves_true_tallies_in_any_order_of_units(
+    small: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sweep, "SMALL", small)
+    units = make_many(60, seed=4)
+    random.Random(4).shuffle(units)
+    for start in range(0, len(units), 17):
+        refresh_units([unit.pk for unit in units[start : start + 17]], now=NOW)
+    assert_true(NOW)
+    assert sum(map(sum, kept().values())) == Obligation.objects.filter(is_binding=True).count() > 100
+    # Records, a move to another site, and units that leave.
+    done = [
+        NewRecord(unit_id=u.pk, task="maintenance", outcome="passed", done=Stamp.on(date(2026, 11, 20)),
+                  received_at=NOW, site_id=u.site_id)
+        for u in units[:9]
+    ]  # fmt: skip
+    add_records(done)
+    moved = units[10]
+    other = Site.objects.exclude(pk=moved.site_id).order_by("pk")[0]
+    Unit.objects.filter(pk=moved.pk).update(site=other, location=None, facts_revision=F("facts_revision") + 1)
+    Unit.objects.filter(pk=units[11].pk).update(
+        state=Unit.State.CONDEMNED, facts_revision=F("facts_revision") + 1
+    )
+    refresh_stale(now=NOW)
+    assert_true(NOW)
+
+
+def test_tallies_follow_the_days_one_by_one_and_over_gaps() -> None:
+    make_many(40, seed=5)
+    refresh_stale(now=NOW)
+    before = kept()
+    day = 0
+    for gap in (1, 1, 2, 7, FARTHEST_DAYS, FARTHEST_DAYS + 1, 90, 1):
+        day += gap
+        now = NOW + timedelta(days=day)
+        # The passing of days alone, before any date is worked out anew.
+        advance(now)
+        assert_true(now)
+        assert advance(now) == 0
+    assert kept() != before
+    # A clock set back is counted anew.
+    advance(NOW)
+    assert_true(NOW)
+
+
+def test_a_target_long_before_its_latest_date_turns_work_due_on_its_day() -> None:
+    site = make_site()
+    unit = make_unit(site)
+    today = zone_days(NOW)[site.time_zone]
+    Obligation.objects.filter(unit=unit, task="maintenance").update(
+        target_on=today + timedelta(days=3), latest_on=today + timedelta(days=200), knowledge="known"
+    )
+    recount([site.pk], now=NOW)
+    for days in range(1, 6):
+        advance(NOW + timedelta(days=days))
+        assert_true(NOW + timedelta(days=days))
+
+
+def test_figures_are_those_of_counting_every_row_whatever_the_tallies_lack() -> None:
+    make_many(40, seed=6)
+    refresh_stale(now=NOW)
+    sites = list(Site.objects.order_by("pk"))
+    Site.objects.filter(pk=sites[0].pk).update(monthly_checks_by=Site.MonthlyChecks.FIRM)
+    SiteTally.objects.filter(pk=sites[1].pk).delete()
+    later = NOW + timedelta(days=40)  # the tallies stay behind
+    for now in (NOW, later):
+        for scope in (EVERYTHING, Scope(owner_ids=frozenset({sites[0].owner_id}))):
+            for work in WORKS:
+                for wanted in (
+                    DueWanted(work=work),
+                    DueWanted(work=work, owner=sites[0].owner),
+                    DueWanted(work=work, site=sites[2]),
+                ):
+                    assert is_tallied(wanted)
+                    assert tallied_counts(scope, wanted, now) == live(wanted, now, scope)
+        stand = standings(due_list(EVERYTHING, DueWanted()), "site_id", now)
+        worst = sorted(
+            stand,
+            key=lambda pk: (
+                -stand[pk].counts.get(Status.OVERDUE, 0), -stand[pk].counts.get(Status.UNKNOWN, 0), pk
+            ),
+        )  # fmt: skip
+        assert gravest_sites(EVERYTHING, now, 3) == worst[:3]
+    assert not is_tallied(DueWanted(task="recharge"))
+    assert not is_tallied(DueWanted(work=Work.ALL))
+
+
+def test_a_wrong_tally_is_counted_anew_when_it_shows() -> None:
+    site = make_site()
+    unit = make_unit(site)
+    SiteTally.objects.filter(pk=site.pk).update(**dict.fromkeys(COLUMNS, 0))
+    Unit.objects.filter(pk=unit.pk).update(state=Unit.State.CONDEMNED)
+    facts_changed([unit.pk])
+    refresh_units([unit.pk], now=NOW)
+    recount([site.pk], now=NOW)
+    assert_true(NOW)
+    make_unit(site)
+    SiteTally.objects.filter(pk=site.pk).update(in_date=0, due=0, look_in_date=0, look_due=0)
+    advance(NOW + timedelta(days=FARTHEST_DAYS))
+    recount([site.pk], now=NOW)
+    assert_true(NOW)
+
+
+def test_reading_costs_the_same_queries_however_many_sites() -> None:
+    costs = []
+    for number in (1, 4):
+        for _ in range(number):
+            make_unit(make_site(owner=make_owner()))
+        advance(NOW)
+        with CaptureQueriesContext(connection) as captured:
+            tallied_counts(EVERYTHING, DueWanted(), NOW)
+            gravest_sites(EVERYTHING, NOW, 8)
+        costs.append(len(captured))
+    # Time zones, sites behind, sums, sites; time zones, sites behind, the gravest.
+    assert costs == [7, 7]
