@@ -13,6 +13,8 @@ Guarantee. The answer is the cheapest of all over the given days: a dynamic prog
 state is the node of every clock, cut only by a bound that cannot be wrong. When it would hold too many
 states, ``bundling_mip`` solves the same problem to a gap of nothing; ``proof`` says which it was.
 
+>>> from datetime import timedelta
+>>> from inventory.measures.kinds import Task
 >>> from schedules.rules.period import Period
 >>> yearly = dict(group="a", task=Task.MAINTENANCE, units=10, every=Period(12, 0), counts=Counts.DONE,
 ...               pull_forward_days=92, worth_minutes=5.0)
@@ -28,22 +30,16 @@ states, ``bundling_mip`` solves the same problem to a gap of nothing; ``proof`` 
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import date, timedelta
+from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 from itertools import pairwise
 
-from inventory.measures.kinds import Task
-from schedules.engine.calendar import closes, opens
-from schedules.rules.period import Period
+from schedules.planning.bundling_clocks import MILLI, NEVER, Clock, Nodes, Span
 from schedules.rules.table import Counts
-from schedules.rules.table import Window as Room
 
-MILLI = 1000
-"""Costs are whole thousandths of a minute inside, so that equal plans cost exactly the same."""
-NEVER = 1 << 30
 MOST_STATES = 600
 MOST_SUBSETS = 12
 
@@ -53,76 +49,6 @@ class Proof(StrEnum):
 
     PROGRAMME = "dynamic programme"
     CERTIFICATE = "mixed-integer programme, gap 0"
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """Days on which one piece of work counts, is meant, and is still in time."""
-
-    earliest: date
-    target: date
-    latest: date
-
-    def __post_init__(self) -> None:
-        if not self.earliest <= self.target <= self.latest:
-            raise ValueError(f"A window runs earliest, target, latest, not {self}.")
-
-    @classmethod
-    def until(cls, latest: date) -> Span:
-        """Return a window without an opening day and without leeway after the target."""
-        return cls(date.min, latest, latest)
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """One task on units that share every date of it.
-
-    ``group`` names the units: a task covers others of its own group only (``covers``). Without
-    ``counts`` it comes once within the horizon. ``worth_minutes`` is what doing it on one unit costs.
-    ``pull_forward_days`` is the cap before the latest day, ``margin_days`` what is kept free before it so
-    that a refused door leaves a second try.
-    """
-
-    name: str
-    group: str
-    task: Task
-    units: int
-    first: Span
-    worth_minutes: float
-    pull_forward_days: int
-    every: Period | None = None
-    counts: Counts | None = None
-    room: Room | None = None
-    margin_days: int = 0
-    covers: frozenset[Task] = frozenset()
-
-    def __post_init__(self) -> None:
-        if self.units < 1 or self.worth_minutes < 0 or self.pull_forward_days < 0 or self.margin_days < 0:
-            raise ValueError(f"{self.name}: units, worth, cap and margin are not negative.")
-        if self.counts is not None and (self.every is None or self.every.is_zero):
-            raise ValueError(f"{self.name}: what comes again needs an interval.")
-
-    @property
-    def interval_days(self) -> int:
-        """The length of the interval, for the share of it that is thrown away."""
-        return max(1, round(self.every.months * 30.4375) + self.every.days) if self.every else 365
-
-    def after_done(self, day: date) -> Span:
-        """Return the next window when the work was done on ``day`` and that day counts."""
-        if self.every is None:
-            raise AssertionError("only what comes again has a next window")
-        target = self.every.after(day)
-        if self.room is None:
-            return Span(day, target, target)
-        return Span(min(opens(self.room, target), target), target, max(closes(self.room, target), target))
-
-    def on_grid(self, step: int) -> Span:
-        """Return the window of the fixed rhythm that lies ``step`` intervals after the first."""
-        if step == 0 or self.every is None:
-            return self.first
-        target, latest = self.every.after(self.first.target, step), self.every.after(self.first.latest, step)
-        earliest = opens(self.room, target)
-        return Span(min(earliest, target), target, max(latest, target))
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,115 +116,6 @@ class Bundle:
         return min((trip.margin_days for trip in self.trips), default=None)
 
 
-@dataclass(slots=True)
-class Nodes:
-    """The states of one clock: node 0 is as it stands, the others say what was done last.
-
-    ``low`` and ``high`` are places of the candidate days between which the next work lies; ``NEVER``
-    where nothing more is wanted within the horizon. ``spans`` are the windows. ``lost`` gives the
-    thousandths of minutes that doing the work at a place throws away.
-    """
-
-    clock: Clock
-    days: Sequence[date]
-    end: date
-    life_weight: float
-    spans: list[Span | None] = field(default_factory=list)
-    low: list[int] = field(default_factory=list)
-    high: list[int] = field(default_factory=list)
-    lost: list[dict[int, int]] = field(default_factory=list)
-    done_at: list[int] = field(default_factory=list)
-    step_of: list[int] = field(default_factory=list)
-    _by_key: dict[int, int] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self._add(self.clock.first, at=-1, step=0)
-
-    def done(self, node: int, place: int) -> int:
-        """Return the node after doing the work at ``place``."""
-        clock = self.clock
-        if clock.counts is None:
-            return self._end()
-        if clock.counts is Counts.DONE:
-            if place not in self._by_key:
-                self._by_key[place] = self._add(clock.after_done(self.days[place]), at=place, step=0)
-            return self._by_key[place]
-        return self._grid(self.step_of[node] + 1, place)
-
-    def covered(self, node: int, place: int) -> int:
-        """Return the node after a heavier task of the day has included this one."""
-        clock, span = self.clock, self.spans[node]
-        if span is None:
-            return node
-        if clock.counts is Counts.DONE:
-            return self.done(node, place)
-        day = self.days[place]
-        if clock.counts is None:
-            return self._end() if day >= span.earliest else node
-        step = self.step_of[node]
-        while clock.on_grid(step).earliest <= day:
-            step += 1
-        return node if step == self.step_of[node] else self._grid(step, place)
-
-    def _grid(self, step: int, place: int) -> int:
-        key = step * len(self.days) + place
-        if key not in self._by_key:
-            self._by_key[key] = self._add(self.clock.on_grid(step), at=place, step=step)
-        return self._by_key[key]
-
-    def _end(self) -> int:
-        if -1 not in self._by_key:
-            self._by_key[-1] = self._put(None, NEVER, NEVER, {}, -1, 0)
-        return self._by_key[-1]
-
-    def _add(self, span: Span, *, at: int, step: int) -> int:
-        if span.latest > self.end:
-            return self._put(span, NEVER, NEVER, {}, at, step)
-        low, high = self._places(span, at + 1)
-        lost = {place: self._lost(span, place) for place in range(low, high + 1)} if low < NEVER else {}
-        return self._put(span, low, high, lost, at, step)
-
-    def _put(self, span: Span | None, low: int, high: int, lost: dict[int, int], at: int, step: int) -> int:
-        self.spans.append(span)
-        self.low.append(low)
-        self.high.append(high)
-        self.lost.append(lost)
-        self.done_at.append(at)
-        self.step_of.append(step)
-        return len(self.spans) - 1
-
-    def _lost(self, span: Span, place: int) -> int:
-        clock = self.clock
-        share = max(0, (span.target - self.days[place]).days) / clock.interval_days
-        return round(MILLI * self.life_weight * share * clock.units * clock.worth_minutes)
-
-    def _places(self, span: Span, after: int) -> tuple[int, int]:
-        """Return the first and last place for the work.
-
-        Where the wished window holds no day, the margin is given up first, then the cap, and only
-        when no day before the latest is left does the work come late, on the first day there is.
-        """
-        days, clock = self.days, self.clock
-        opening = span.earliest
-        if (span.latest - date.min).days > clock.pull_forward_days:
-            opening = max(opening, span.latest - timedelta(days=clock.pull_forward_days))
-        wished = max(opening, span.latest - timedelta(days=clock.margin_days))
-        low = max(after, bisect_left(days, opening))
-        high = bisect_right(days, wished) - 1
-        if low <= high:
-            return low, high
-        soon = max(low, bisect_left(days, wished))
-        if soon < len(days) and days[soon] <= span.latest:
-            return soon, soon
-        last = bisect_right(days, span.latest) - 1
-        if last >= after and days[last] >= span.earliest:
-            return last, last
-        late = max(after, bisect_left(days, span.latest))
-        if late < len(days):
-            return late, late
-        return NEVER, NEVER
-
-
 def bundle(
     clocks: Sequence[Clock], days: Sequence[date], *, end: date, terms: Terms, most_states: int = MOST_STATES
 ) -> Bundle:
@@ -337,14 +154,42 @@ class Problem:
     """Clocks, days and costs as the solvers take them."""
 
     def __init__(self, clocks: Sequence[Clock], days: Sequence[date], end: date, terms: Terms) -> None:
-        self.clocks = list(clocks)
         self.days = list(days)
         self.end = end
         self.terms = terms
-        self.nodes = [Nodes(clock, self.days, end, terms.life_weight) for clock in self.clocks]
+        self.nodes = self._nodes(clocks)
+        self.clocks = [nodes.clock for nodes in self.nodes]
         extra = terms.day_minutes or (0.0,) * len(self.days)
         self.day_cost = [round(MILLI * (terms.trip_minutes + more)) for more in extra]
         self.covers = self._covers()
+
+    def _nodes(self, clocks: Sequence[Clock]) -> list[Nodes]:
+        """Return the nodes of all clocks, those with the same choices taken together."""
+        coupled = {
+            id(one)
+            for clock in clocks
+            for other in clocks
+            if clock is not other and clock.group == other.group and other.task in clock.covers
+            for one in (clock, other)
+        }
+        alike: dict[tuple[object, ...], Nodes] = {}
+        found: list[Nodes] = []
+        for clock in clocks:
+            nodes = Nodes([clock], self.days, self.end, self.terms.life_weight)
+            if id(clock) in coupled or clock.counts is Counts.GRID or nodes.low[0] >= NEVER:
+                found.append(nodes)
+                continue
+            choices = (nodes.low[0], nodes.high[0], clock.counts)
+            if clock.counts is not None:
+                later = (clock.every, clock.room, clock.pull_forward_days, clock.margin_days)
+                choices = (*choices, *later)  # type: ignore[assignment]
+            held = alike.get(choices)
+            if held is None:
+                alike[choices] = nodes
+                found.append(nodes)
+            else:
+                held.join(clock)
+        return found
 
     def _covers(self) -> list[int]:
         """Return for each clock the others, as bits, that it covers, directly or through another."""
@@ -381,27 +226,24 @@ class Problem:
         at = [0] * len(self.clocks)
         trips: list[Trip] = []
         cost = lost = 0
-        shares: list[float] = []
         for place, served in chosen:
             covered = self.covered_by(served)
             works: list[Work] = []
             cost += self.day_cost[place]
-            for number in range(len(self.clocks)):
-                bit = 1 << number
-                nodes, span = self.nodes[number], self.nodes[number].spans[at[number]]
-                if not (served | covered) & bit or span is None:
+            for number, nodes in enumerate(self.nodes):
+                bit, node = 1 << number, at[number]
+                if not (served | covered) & bit or nodes.spans[node] is None:
                     continue
-                early = max(0, (span.target - self.days[place]).days)
-                late = max(0, (self.days[place] - span.latest).days)
-                if covered & bit:
-                    if nodes.low[at[number]] <= place:
-                        works.append(Work(nodes.clock, span, 0, True))
-                    at[number] = nodes.covered(at[number], place)
+                is_covered = bool(covered & bit)
+                if not is_covered or nodes.low[node] <= place:
+                    works += [
+                        _work(nodes, node, clock, self.days[place], is_covered) for clock in nodes.members
+                    ]
+                if is_covered:
+                    at[number] = nodes.covered(node, place)
                     continue
-                works.append(Work(nodes.clock, span, early, False, late))
-                lost += nodes.lost[at[number]][place]
-                shares += [early / nodes.clock.interval_days] * nodes.clock.units
-                at[number] = nodes.done(at[number], place)
+                lost += nodes.lost[node][place]
+                at[number] = nodes.done(node, place)
             trips.append(Trip(self.days[place], tuple(works)))
         problems = [
             f"{nodes.clock.name}: no day is left for what is due by {span.latest}."
@@ -419,12 +261,30 @@ class Problem:
             tuple(trips),
             (cost + lost) / MILLI,
             lost / MILLI,
-            sum(shares) / len(shares) if shares else 0.0,
+            _share(trips),
             proof,
             as_habit,
             tuple(dict.fromkeys(problems)),
             states,
         )
+
+
+def _work(nodes: Nodes, node: int, clock: Clock, day: date, is_covered: bool) -> Work:
+    span = nodes.span(node, clock)
+    if span is None:
+        raise AssertionError("what is ended is not done again")
+    if is_covered:
+        return Work(clock, span, 0, True)
+    return Work(clock, span, max(0, (span.target - day).days), False, max(0, (day - span.latest).days))
+
+
+def _share(trips: Sequence[Trip]) -> float:
+    """Return which part of all intervals is thrown away, each unit's work counting once."""
+    works = [work for trip in trips for work in trip.works if not work.is_covered]
+    units = sum(work.clock.units for work in works)
+    if not units:
+        return 0.0
+    return sum(work.clock.units * work.lost_days / work.clock.interval_days for work in works) / units
 
 
 def bits(mask: int) -> list[int]:

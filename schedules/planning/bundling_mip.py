@@ -14,7 +14,8 @@ from typing import Any
 import highspy
 import numpy as np
 
-from schedules.planning.bundling import NEVER, Problem, Served, bits
+from schedules.planning.bundling import Problem, Served, bits
+from schedules.planning.bundling_clocks import NEVER
 from schedules.rules.table import Counts
 
 

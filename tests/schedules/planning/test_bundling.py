@@ -14,14 +14,13 @@ from inventory.measures.kinds import Task
 from schedules.planning import bundling_mip
 from schedules.planning.bundling import (
     Bundle,
-    Clock,
     Problem,
     Proof,
-    Span,
     Terms,
     bundle,
     habit,
 )
+from schedules.planning.bundling_clocks import Clock, Span
 from schedules.rules.period import Period
 from schedules.rules.table import Counts, Within
 from schedules.rules.table import Window as Room
@@ -159,6 +158,18 @@ def test_the_margin_leaves_a_second_try():
 def test_days_out_of_order_are_refused():
     with pytest.raises(ValueError, match="in order"):
         bundle([], [START, START], end=END, terms=Terms())
+
+
+def test_units_whose_dates_fall_into_one_week_are_weighed_as_one_and_told_one_by_one():
+    dates = [date(2027, 3, 1) + timedelta(days=n % 7) for n in range(40)]
+    clocks = [once(f"u{n}", day, units=1) for n, day in enumerate(dates)]
+    found = bundle([*clocks, yearly("m", date(2027, 4, 5))], WEEKLY, end=date(2027, 12, 1), terms=Terms(60))
+    assert found.states < 5
+    (trip,) = found.trips
+    assert trip.on == date(2027, 3, 1)
+    assert {w.clock.name: w.span.latest for w in trip.works if w.clock.name != "m"} == {
+        f"u{n}": day for n, day in enumerate(dates)
+    }
 
 
 # --- against every choice tried out -------------------------------------------------------------------
