@@ -72,6 +72,9 @@ class Obligation(models.Model):
             models.Index(
                 fields=["site"], condition=models.Q(knowledge="uncovered"), name="obligation_uncovered"
             ),
+            models.Index(
+                fields=["latest_on"], condition=models.Q(is_deferred=True), name="obligation_deferred"
+            ),
         ]
         constraints = [
             models.UniqueConstraint(fields=["unit", "table_key", "task"], name="obligation_once"),
