@@ -210,6 +210,7 @@ class AccessWindow(models.Model):
     def __str__(self) -> str:
         return f"{self.weekday} {self.opens_at:%H:%M}-{self.closes_at:%H:%M}"
 
+
 class SiteTerms(models.Model):
     """What was agreed with the owner about when this site is served."""
 

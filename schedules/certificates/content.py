@@ -93,6 +93,8 @@ _WITHOUT_LIMIT = frozenset({Quantity.AMBIENT_TEMPERATURE.value})
 _AWAY_WORDS: Mapping[str, str] = {
     Unit.State.AWAITING_RECHARGE.value: "used or failed, awaiting recharge",
     Unit.State.IN_WORKSHOP.value: "in the workshop",
+    Unit.State.AT_TEST_HOUSE.value: "at an outside test house",
+    Unit.State.READY_TO_RETURN.value: "ready to return from the workshop",
     Unit.State.NOT_FOUND.value: "not found at an earlier visit",
     Unit.State.IN_STOCK.value: "in stock, not hanging",
 }

@@ -97,7 +97,7 @@ def propose_visits(
             site__in=site_of,
             is_binding=True,
             latest_on__isnull=False,
-            unit__state__in=(Unit.State.IN_SERVICE, Unit.State.AWAITING_RECHARGE, Unit.State.NOT_FOUND),
+            unit__state__in=(*Unit.HANGING, Unit.State.AWAITING_RECHARGE, Unit.State.NOT_FOUND),
         )
         .select_related("unit")
         .order_by("site_id", "latest_on", "unit_id", "pk")
@@ -683,8 +683,8 @@ def _move_units(
     for unit_id, entry in entries.items():
         unit = entry.unit
         result = VisitEntry.Result(entry.result)
-        if result == VisitEntry.Result.SERVICED and unit.state != Unit.State.IN_SERVICE:
-            set_state(unit, Unit.State.IN_SERVICE)
+        if result == VisitEntry.Result.SERVICED and unit.state not in Unit.HANGING:
+            set_state(unit, unit.state_when_hanging)
         elif result == VisitEntry.Result.FAILED:
             set_state(unit, Unit.State.AWAITING_RECHARGE)
         elif result == VisitEntry.Result.NOT_FOUND:

@@ -16,6 +16,7 @@ from datetime import datetime
 
 from django.db import transaction
 from django.db.models import F
+from django.utils import timezone
 
 from inventory.logbook.models import ServiceRecord
 from inventory.logbook.services import NewRecord, add_records
@@ -23,6 +24,7 @@ from inventory.measures.kinds import Task
 from inventory.measures.stamps import Precision, Stamp
 from inventory.people import Person
 from inventory.register.models import AccessWindow, Location, Owner, Placement, Site, Unit, UnitModel
+from inventory.register.places import Move
 from inventory.register.services import unit_numbers
 from schedules.due.services import refresh_stale
 from schedules.rulebook.models import Adoption
@@ -452,7 +454,7 @@ def _store_units(
             stored.doubts = doubts.get(row.row, [])
             stored.facts_revision += 1
             changed.append(stored)
-        elif stored.state == Unit.State.IN_SERVICE and stored.location_id != location.pk:
+        elif stored.state in Unit.HANGING and stored.location_id != location.pk:
             moved.append((stored, location))
         else:
             counts.unchanged += 1
@@ -511,6 +513,26 @@ def _move(moved: Sequence[tuple[Unit, Location]], *, by: Person | None) -> None:
                 location=location,
                 opened_by_id=by.pk if by is not None else None,
                 reason="Moved according to a newer register",
+            )
+            for unit, location in moved
+        ],
+        batch_size=BATCH,
+    )
+    at = timezone.now()
+    Move.objects.bulk_create(
+        [
+            Move(
+                transaction=uuid.uuid4(),
+                unit=unit,
+                site_id=location.site_id,
+                from_location_id=unit.location_id,
+                from_store_id=unit.store_id,
+                to_location=location,
+                from_state=unit.state,
+                to_state=unit.state,
+                reason="Moved according to a newer register",
+                moved_by_id=by.pk if by is not None else None,
+                made_at=at,
             )
             for unit, location in moved
         ],

@@ -68,7 +68,7 @@ class FieldView(PageView):
 
     def crumbs(self, visit: Visit | None = None) -> list[dict[str, str]]:
         """The way back up."""
-        found = [{"label": "My visits", "url": reverse("field:home")}]
+        found = [{"label": "My visits", "url": reverse("field:plain")}]
         if visit is not None:
             found.append(
                 {"label": f"Visit {visit.number}", "url": reverse("field:round", args=[visit.public_id])}
@@ -326,7 +326,7 @@ class ClosedView(FieldView):
             "away": list(
                 Unit.objects.filter(
                     site=visit.site,
-                    state__in=(Unit.State.AWAITING_RECHARGE, Unit.State.IN_WORKSHOP, Unit.State.NOT_FOUND),
+                    state__in=(Unit.State.AWAITING_RECHARGE, Unit.State.NOT_FOUND, *Unit.AWAY),
                 )
                 .select_related("location")
                 .order_by("state", "number")
@@ -357,7 +357,7 @@ def _remaining(view: FieldView, visit: Visit) -> list[dict[str, Any]]:
     rows = (
         Obligation.objects.ours()
         .filter(site=visit.site, is_binding=True)
-        .exclude(unit__state__in=(Unit.State.IN_WORKSHOP, Unit.State.IN_STOCK))
+        .exclude(unit__state__in=Unit.AWAY)
         .select_related("unit", "unit__location")
         .order_by(F("latest_on").asc(nulls_last=True), "unit__number", "pk")
     )

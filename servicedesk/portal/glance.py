@@ -61,8 +61,7 @@ CLASS_NOTES = {
 _OF_STATE = {
     Unit.State.AWAITING_RECHARGE.value: Class.EXCEPTION,
     Unit.State.NOT_FOUND.value: Class.EXCEPTION,
-    Unit.State.IN_WORKSHOP.value: Class.AWAY,
-    Unit.State.IN_STOCK.value: Class.AWAY,
+    **{state.value: Class.AWAY for state in Unit.AWAY},
 }
 _DOUBTFUL = ("unknown_basis", "uncovered")
 _OF_STATUS = {
@@ -134,8 +133,8 @@ def glances(sites: Sequence[Site], now: datetime) -> list[Glance]:
     in_service: dict[int, int] = defaultdict(int)
     states = Unit.objects.on_duty().filter(site__in=ids).order_by().values_list("site_id", "state")
     for site_id, state, number in states.annotate(n=Count("pk")):
-        if state == Unit.State.IN_SERVICE:
-            in_service[site_id] = number
+        if state in Unit.HANGING:
+            in_service[site_id] += number
         else:
             counts[site_id][_OF_STATE[state]] += number
     for row in _by_date(sites, now):
@@ -173,7 +172,7 @@ def _by_date(sites: Sequence[Site], now: datetime) -> Iterable[Mapping[str, Any]
     doubtful = late | Q(stands__in=(Status.UNKNOWN, Status.UNCOVERED))
     rows: Iterable[Mapping[str, Any]] = (
         Obligation.objects.ours()
-        .filter(site__in=[site.pk for site in sites], unit__state=Unit.State.IN_SERVICE, is_binding=True)
+        .filter(site__in=[site.pk for site in sites], unit__state__in=Unit.HANGING, is_binding=True)
         .order_by()
         .annotate(stands=status_case(now))
         .values("site_id")
