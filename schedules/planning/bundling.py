@@ -179,10 +179,12 @@ class Problem:
             if id(clock) in coupled or clock.counts is Counts.GRID or nodes.low[0] >= NEVER:
                 found.append(nodes)
                 continue
-            choices = (nodes.low[0], nodes.high[0], clock.counts)
+            choices: tuple[object, ...] = (nodes.low[0], nodes.high[0], clock.counts)
             if clock.counts is not None:
+                # After a target nothing is thrown away: with leeway the best choice hangs on the target.
+                target = None if clock.first.target == clock.first.latest else clock.first.target
                 later = (clock.every, clock.room, clock.pull_forward_days, clock.margin_days)
-                choices = (*choices, *later)  # type: ignore[assignment]
+                choices = (*choices, *later, target)
             held = alike.get(choices)
             if held is None:
                 alike[choices] = nodes

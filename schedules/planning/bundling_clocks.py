@@ -70,6 +70,17 @@ class Clock:
         """The length of the interval, for the share of it that is thrown away."""
         return max(1, round(self.every.months * 30.4375) + self.every.days) if self.every else 365
 
+    @property
+    def opens_on(self) -> date:
+        """The first day on which the work of the first window may be done, by its cap."""
+        return self.opens_in(self.first)
+
+    def opens_in(self, span: Span) -> date:
+        """Return the first day of a window on which the work counts and the cap allows it."""
+        if (span.latest - date.min).days <= self.pull_forward_days:
+            return span.earliest
+        return max(span.earliest, span.latest - timedelta(days=self.pull_forward_days))
+
     def after_done(self, day: date) -> Span:
         """Return the next window when the work was done on ``day`` and that day counts."""
         if self.every is None:
@@ -199,9 +210,7 @@ class Nodes:
         when no day before the latest is left does the work come late, on the first day there is.
         """
         days, clock = self.days, self.clock
-        opening = span.earliest
-        if (span.latest - date.min).days > clock.pull_forward_days:
-            opening = max(opening, span.latest - timedelta(days=clock.pull_forward_days))
+        opening = clock.opens_in(span)
         wished = max(opening, span.latest - timedelta(days=clock.margin_days))
         low = max(after, bisect_left(days, opening))
         high = bisect_right(days, wished) - 1
