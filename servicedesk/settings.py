@@ -291,6 +291,18 @@ SPECTACULAR_SETTINGS = {
     ],
 }
 
+# --- Mail -----------------------------------------------------------------------------------------
+# Without a server mails are printed where the worker runs, so that a first look needs none.
+EMAIL_HOST = env_text("EMAIL_HOST")
+EMAIL_BACKEND = f"django.core.mail.backends.{'smtp' if EMAIL_HOST else 'console'}.EmailBackend"
+EMAIL_PORT = env_int("EMAIL_PORT", 587, lowest=1, highest=65535)
+EMAIL_HOST_USER = env_text("EMAIL_USER")
+EMAIL_HOST_PASSWORD = env_text("EMAIL_PASSWORD")
+_mail_security = env_choice("EMAIL_SECURITY", "starttls", choices=("starttls", "tls", "none"))
+EMAIL_USE_TLS, EMAIL_USE_SSL = _mail_security == "starttls", _mail_security == "tls"
+EMAIL_TIMEOUT = 20
+DEFAULT_FROM_EMAIL = env_text("EMAIL_FROM", FIRM_EMAIL)
+
 # --- Background jobs ------------------------------------------------------------------------------
 # Where REDIS_URL is not set, `manage.py up` starts a broker of its own on this socket.
 BROKER_SOCKET = socket_path(DATA_DIR)
@@ -345,6 +357,16 @@ CELERY_BEAT_SCHEDULE = {
     },
     "render-waiting-certificates": {
         "task": "schedules.tasks.render_waiting_certificates",
+        "schedule": 60,
+        "options": {"expires": 60},
+    },
+    "write-notices": {
+        "task": "servicedesk.tasks.write_notices",
+        "schedule": 300,
+        "options": {"expires": 300},
+    },
+    "send-notices": {
+        "task": "servicedesk.tasks.send_notices",
         "schedule": 60,
         "options": {"expires": 60},
     },

@@ -7,6 +7,9 @@ from django.utils import timezone
 
 from servicedesk import health
 from servicedesk.api.idempotency import forget_answers
+from servicedesk.notices.deadlines import start_deadlines
+from servicedesk.notices.sending import send_waiting
+from servicedesk.notices.writing import write_all
 
 
 @shared_task(name="servicedesk.tasks.heartbeat")
@@ -19,3 +22,20 @@ def heartbeat() -> None:
 def forget_old_answers() -> int:
     """Delete answers of the API that nobody repeats a request for any more; return how many."""
     return forget_answers(now=timezone.now())
+
+
+@shared_task(name="servicedesk.tasks.write_notices")
+def write_notices() -> int:
+    """Start legal clocks and write every mail that is to be told and was not; return how many."""
+    now = timezone.now()
+    start_deadlines(now)
+    return write_all(now)
+
+
+@shared_task(name="servicedesk.tasks.send_notices")
+def send_notices() -> int:
+    """Send what waits, batch by batch; return how many were sent."""
+    sent = 0
+    while done := send_waiting(timezone.now()):
+        sent += done
+    return sent

@@ -19,6 +19,7 @@ from servicedesk.desk import (
     units,
     visits,
 )
+from servicedesk.notices import views as notices
 
 app_name = "desk"
 
@@ -50,5 +51,9 @@ urlpatterns = [
     path("forecast/", forecast.ForecastView.as_view(), name="forecast"),
     path("findings/", findings.FindingsView.as_view(), name="findings"),
     path("tables/<slug:key>/<str:version>/", tables.TableView.as_view(), name="table"),
+    path("exceptions/", notices.ExceptionsView.as_view(), name="exceptions"),
+    path("deadlines/", notices.DeadlinesView.as_view(), name="deadlines"),
+    path("mails/", notices.MailsView.as_view(), name="mails"),
+    path("mails/<uuid:notice_id>/", notices.MailView.as_view(), name="mail"),
     path("import/", imports.ImportView.as_view(), name="import"),
 ]

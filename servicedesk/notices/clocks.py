@@ -12,7 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 FILE = Path(__file__).with_name("clocks.toml")
-EVENTS = ("critical_defect", "other_defect", "critical_settled", "unit_taken", "visit_closed")
+EVENTS = ("critical_defect", "other_defect", "critical_settled", "visit_closed")
 UNITS = ("hours", "days", "business_days")
 READ = ("PRIMARY", "SECONDARY", "MEMORY")
 _FIELDS = {"code", "country", "region", "event", "to", "within", "action", "source", "read"}

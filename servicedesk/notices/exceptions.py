@@ -1,0 +1,369 @@
+"""What the desk must look at today: everything that has left the usual path, in one list."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.db.models import Count, F, Max, Q, QuerySet
+from django.urls import reverse
+from django.utils.http import urlencode
+
+from inventory.access import EVERYTHING
+from inventory.logbook.models import Defect, ServiceRecord
+from inventory.measures.checks import defect_text
+from inventory.register.models import Site, Unit
+from inventory.workshop.models import HouseStay, Instrument, JobCard
+from schedules.crew.models import HeldSkill
+from schedules.due.queries import DueWanted, Status, due_list, with_status
+from schedules.visits.models import Doubt, Job, Visit
+from schedules.visits.queries import left_open, visits_for
+from servicedesk.accounts.models import User
+from servicedesk.notices.deadlines import deadlines_for, lines_of
+
+SHOWN = 10
+AHEAD_DAYS = 30
+NO_ACCESS_DAYS = 180
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing to look at."""
+
+    text: str
+    url: str = ""
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One sort of exception: how many there are, the first of them, and where all are."""
+
+    code: str
+    title: str
+    remedy: str
+    count: int
+    lines: list[Line] = field(default_factory=list)
+    url: str = ""
+
+    @property
+    def more(self) -> int:
+        """How many are not among the lines."""
+        return self.count - len(self.lines)
+
+
+def day_list(now: datetime) -> list[Section]:
+    """Every sort of exception as of ``now``, the gravest sort first; those without any count zero."""
+    today = now.astimezone(ZoneInfo(settings.FIRM_TIME_ZONE)).date()
+    return [
+        _deadlines(now),
+        _critical(),
+        _overdue(now),
+        _closing(now),
+        _no_access(now),
+        _left_open(now),
+        _doubts(),
+        _cards(today),
+        _houses(today),
+        _licences(today),
+        _instruments(today),
+    ]
+
+
+def _address(name: str, *args: Any, **query: Any) -> str:
+    return reverse(name, args=args) + (f"?{urlencode(query)}" if query else "")
+
+
+def _first(rows: QuerySet[Any]) -> tuple[int, list[Any]]:
+    """How many ``rows`` there are, and the first of them."""
+    found = list(rows[: SHOWN + 1])
+    return (rows.count() if len(found) > SHOWN else len(found)), found[:SHOWN]
+
+
+def _deadlines(now: datetime) -> Section:
+    rows = deadlines_for(EVERYTHING).filter(done_at__isnull=True, due_at__lte=now + timedelta(days=2))
+    count, found = _first(rows)
+    return Section(
+        "deadlines",
+        "Legal deadlines within two days",
+        "Tell or send what is due, and mark it as met.",
+        count,
+        [
+            Line(
+                line.action,
+                _address("desk:deadlines"),
+                f"{line.about}, {_until(line.row.due_at, line.row.site)}",
+            )
+            for line in lines_of(found)
+        ],
+        _address("desk:deadlines"),
+    )
+
+
+def _until(instant: datetime, site: Site) -> str:
+    return f"by {instant.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M} at the site"
+
+
+def _critical() -> Section:
+    rows = (
+        Defect.objects.open()
+        .filter(severity=Defect.Severity.CRITICAL)
+        .select_related("site", "unit", "location")
+        .order_by("opened_at", "pk")
+    )
+    count, found = _first(rows)
+    return Section(
+        "critical",
+        "Critical defects open",
+        "See that the place is covered and the defect settled.",
+        count,
+        [
+            Line(
+                f"{defect_text(d.code)}, {d.unit or d.location}",
+                _address("desk:unit", d.unit.public_id)
+                if d.unit
+                else _address("desk:site", d.site.public_id),
+                f"{d.site.name}, since {d.opened_on}",
+            )
+            for d in found
+        ],
+    )
+
+
+def _overdue(now: datetime) -> Section:
+    return _by_site(
+        "overdue",
+        "Overdue tasks",
+        "Plan these sites first.",
+        due_list(EVERYTHING, DueWanted()).filter(with_status(Status.OVERDUE, now)),
+        _address("desk:due", status="overdue"),
+    )
+
+
+def _closing(now: datetime) -> Section:
+    """Windows that close within 30 days without a visit that would come in time."""
+    day = now.date()
+    rows = due_list(EVERYTHING, DueWanted()).filter(
+        latest_on__gte=day, latest_on__lte=day + timedelta(days=AHEAD_DAYS), knowledge="known"
+    )
+    planned = Job.objects.filter(
+        visit__state__in=(Visit.State.CONFIRMED, Visit.State.UNDER_WAY),
+        visit__planned_on__lte=day + timedelta(days=AHEAD_DAYS),
+    )
+    rows = rows.exclude(unit__in=planned.values("unit"))
+    return _by_site(
+        "closing",
+        f"Windows closing within {AHEAD_DAYS} days, no visit confirmed",
+        "Confirm a visit inside the window.",
+        rows,
+        _address("desk:due", status="due"),
+    )
+
+
+def _by_site(code: str, title: str, remedy: str, rows: QuerySet[Any], url: str) -> Section:
+    sites = list(
+        rows.order_by()
+        .values("site__name", "site__public_id")
+        .annotate(number=Count("pk"), last=Max("latest_on"))
+        .order_by("-number", "site__name")
+    )
+    return Section(
+        code,
+        title,
+        remedy,
+        sum(site["number"] for site in sites),
+        [
+            Line(f"{site['site__name']}: {site['number']}", _address("desk:site", site["site__public_id"]))
+            for site in sites[:SHOWN]
+        ],
+        url,
+    )
+
+
+def _no_access(now: datetime) -> Section:
+    """Units that were not reached twice running."""
+    since = now - timedelta(days=NO_ACCESS_DAYS)
+    missed = (
+        ServiceRecord.objects.standing()
+        .filter(outcome=ServiceRecord.Outcome.NO_ACCESS, received_at__gte=since)
+        .order_by()
+        .values("unit")
+        .annotate(visits=Count("visit_ref", distinct=True), last=Max("received_at"))
+        .filter(visits__gte=2)
+    )
+    last = {row["unit"]: row for row in missed}
+    reached = {
+        row["unit"]: row["last"]
+        for row in ServiceRecord.objects.standing()
+        .filter(unit__in=last, outcome=ServiceRecord.Outcome.PASSED)
+        .order_by()
+        .values("unit")
+        .annotate(last=Max("received_at"))
+    }
+    wanted = [pk for pk, row in last.items() if pk not in reached or reached[pk] < row["last"]]
+    units = (
+        Unit.objects.on_duty().filter(pk__in=wanted).select_related("site").order_by("site__name", "number")
+    )
+    return Section(
+        "no_access",
+        "No access twice or more",
+        "Ask the owner for access, with date and name.",
+        len(wanted),
+        [
+            Line(
+                f"{unit.number}, {last[unit.pk]['visits']} times",
+                _address("desk:unit", unit.public_id),
+                unit.site.name if unit.site else "",
+            )
+            for unit in units[:SHOWN]
+        ],
+    )
+
+
+def _left_open(now: datetime) -> Section:
+    count, found = _first(visits_for(EVERYTHING).filter(left_open(now)))
+    return Section(
+        "left_open",
+        "Visits whose day passed without an end",
+        "Close, move or cancel them.",
+        count,
+        [
+            Line(
+                visit.number,
+                _address("desk:visit", visit.public_id),
+                f"{visit.site.name}, {visit.planned_on}",
+            )
+            for visit in found
+        ],
+        _address("desk:visits", days="late"),
+    )
+
+
+def _doubts() -> Section:
+    count, found = _first(Doubt.objects.open().select_related("visit__site").order_by("found_at", "pk"))
+    return Section(
+        "doubts",
+        "Records in doubt",
+        "Look at the evidence and say what it was.",
+        count,
+        [
+            Line(doubt.sentence, _address("desk:visit", doubt.visit.public_id), doubt.visit.site.name)
+            for doubt in found
+        ],
+    )
+
+
+def _cards(today: date) -> Section:
+    """Owners' units in the workshop past the day promised, or past the last day of the place."""
+    rows = (
+        JobCard.objects.open()
+        .filter(Q(promised_on__lt=today) | Q(return_by_on__lt=today))
+        .select_related("unit", "site")
+        .order_by(F("return_by_on").asc(nulls_last=True), "promised_on", "pk")
+    )
+    count, found = _first(rows)
+    return Section(
+        "cards",
+        "Units taken away and not back as promised",
+        "Finish the job card or give the owner a new day.",
+        count,
+        [
+            Line(
+                f"{card.unit.number}, {card.get_state_display().lower()}",
+                _address("desk:unit", card.unit.public_id),
+                f"promised {card.promised_on}" + (f", {card.site.name}" if card.site else ""),
+            )
+            for card in found
+        ],
+        _address("bench:home"),
+    )
+
+
+def _houses(today: date) -> Section:
+    rows = (
+        HouseStay.objects.filter(returned_on__isnull=True, due_back_on__lt=today)
+        .select_related("card__unit")
+        .order_by("due_back_on", "pk")
+    )
+    count, found = _first(rows)
+    return Section(
+        "houses",
+        "Not back from the test house",
+        "Ask the test house for the day.",
+        count,
+        [
+            Line(
+                stay.card.unit.number,
+                _address("desk:unit", stay.card.unit.public_id),
+                f"{stay.house}, due back {stay.due_back_on}",
+            )
+            for stay in found
+        ],
+    )
+
+
+def _licences(today: date) -> Section:
+    until = today + timedelta(days=AHEAD_DAYS)
+    lines = [*_own_licences(until, today), *_skills(until, today)]
+    return Section(
+        "licences",
+        f"Licences that run out within {AHEAD_DAYS} days",
+        "Renew them: the person is not planned for the work without.",
+        len(lines),
+        lines[:SHOWN],
+    )
+
+
+def _own_licences(until: date, today: date) -> Iterator[Line]:
+    people = User.objects.filter(is_active=True, licence_expires_on__lte=until).order_by(
+        "licence_expires_on", "pk"
+    )
+    for person in people:
+        yield Line(
+            f"{person.display_name}, {person.licence_number or 'licence'}",
+            "",
+            _runs_out(person.licence_expires_on, today),
+        )
+
+
+def _skills(until: date, today: date) -> Iterator[Line]:
+    held = (
+        HeldSkill.objects.filter(member__technician__is_active=True, expires_on__lte=until)
+        .select_related("skill", "member__technician")
+        .order_by("expires_on", "pk")
+    )
+    for one in held:
+        yield Line(
+            f"{one.member.technician.display_name}, {one.skill.name}", "", _runs_out(one.expires_on, today)
+        )
+
+
+def _instruments(today: date) -> Section:
+    rows = Instrument.objects.filter(is_retired=False).filter(
+        Q(due_on__isnull=True) | Q(due_on__lte=today + timedelta(days=AHEAD_DAYS))
+    )
+    count, found = _first(rows.order_by(F("due_on").asc(nulls_first=True), "code"))
+    return Section(
+        "instruments",
+        f"Calibrations that run out within {AHEAD_DAYS} days",
+        "Have them calibrated: results taken with them are flagged.",
+        count,
+        [
+            Line(
+                f"{one.code}, {one.get_kind_display()}",
+                "",
+                _runs_out(one.due_on, today) if one.due_on else "no calibration on record",
+            )
+            for one in found
+        ],
+    )
+
+
+def _runs_out(day: date | None, today: date) -> str:
+    if day is None:
+        return ""
+    return f"ran out {day}" if day < today else f"runs out {day}"
