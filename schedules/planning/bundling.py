@@ -33,7 +33,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from enum import StrEnum
 from itertools import pairwise
 
@@ -459,6 +459,36 @@ class _Programme:
                 trips = min(trips, 1 + then[1])
             known[node] = (0, 1) if self.coverable >> number & 1 else (lost, trips)
         return known[node]
+
+
+def moved(trips: Sequence[Trip], days: Sequence[date], *, life_weight: float = 1.0) -> float | None:
+    """Return the minutes thrown away when ``trips`` are made on ``days`` instead, in the same order.
+
+    None when some work would leave its window, its cap or its margin, or come later than it does now:
+    what is done later on shifts with what is done before it.
+    """
+    if any(later <= sooner for sooner, later in pairwise(days)):
+        return None
+    spans: dict[int, Span] = {}
+    steps: dict[int, int] = {}
+    lost = 0.0
+    for trip, day in zip(trips, days, strict=True):
+        for work in trip.works:
+            clock, key = work.clock, id(work.clock)
+            span = spans.get(key, clock.first)
+            if not work.is_covered:
+                # Where the margin was given up already, the move must not give up more of it.
+                last = max(span.latest - timedelta(days=clock.margin_days), min(trip.on, span.latest))
+                if not min(clock.opens_in(span), trip.on) <= day <= last or day < span.earliest:
+                    return None
+                share = max(0, (span.target - day).days) / clock.interval_days
+                lost += life_weight * share * clock.units * clock.worth_minutes
+            if clock.counts is Counts.DONE:
+                spans[key] = clock.after_done(day)
+            elif clock.counts is Counts.GRID:
+                steps[key] = steps.get(key, 0) + 1
+                spans[key] = clock.on_grid(steps[key])
+    return lost
 
 
 def habit(clocks: Sequence[Clock], *, start: date, end: date) -> Habit:
