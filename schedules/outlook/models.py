@@ -77,6 +77,7 @@ class OutlookSite(models.Model):
     margin_days = models.IntegerField(null=True)
     proof = models.CharField(max_length=40)
     problems = models.JSONField(default=list)
+    ways = models.JSONField(default=list, help_text="Days on which its trips could lie too, and the price.")
 
     class Meta:
         ordering = ["outlook_id", "site_id"]
@@ -105,6 +106,7 @@ class OutlookTrip(models.Model):
     works = models.JSONField(default=dict, help_text="Number of units by task.")
     pairs = models.JSONField(default=list, help_text="Unit and task of everything done on it.")
     work_minutes = models.PositiveIntegerField(help_text="Of a technician, the site's overhead included.")
+    workshop_minutes = models.PositiveIntegerField(default=0)
     workshop_units = models.PositiveIntegerField(default=0)
     agent_mass_g = models.PositiveIntegerField(default=0)
     promised_visit = models.ForeignKey(Visit, models.SET_NULL, null=True, related_name="+")
