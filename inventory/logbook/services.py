@@ -132,13 +132,14 @@ def correct_record(
 ) -> ServiceRecord:
     """Add a record that takes the place of ``record`` and return it.
 
-    ``changes`` may name ``outcome``, ``done``, ``method``, ``remarks`` or ``task``; what is not
-    named is taken over. The corrected record stays as it is. Raises ``ValidationError`` without
-    a reason, or when ``record`` has already been corrected (correct the newer one).
+    ``changes`` may name ``outcome``, ``done``, ``method``, ``remarks``, ``task`` or ``readings`` (of
+    ``NewReading``); what is not named is taken over. The corrected record stays as it is. Raises
+    ``ValidationError`` without a reason, or when ``record`` has already been corrected (correct the
+    newer one).
     """
     if not reason.strip():
         raise ValidationError({"reason": "Say why the earlier record is corrected."})
-    unknown = set(changes) - {"outcome", "done", "method", "remarks", "task"}
+    unknown = set(changes) - {"outcome", "done", "method", "remarks", "task", "readings"}
     if unknown:
         raise ValueError(f"cannot correct {', '.join(sorted(unknown))}")
     if ServiceRecord.objects.filter(corrects=record.pk).exists():
@@ -167,7 +168,7 @@ def correct_record(
         remarks=changes.get("remarks", record.remarks),
         corrects_id=record.pk,
         correction_reason=f"{reason.strip()} ({by.display_name})",
-        readings=readings,
+        readings=changes.get("readings", readings),
     )
     return add_records([new])[0]
 

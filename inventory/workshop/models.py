@@ -50,7 +50,7 @@ class Instrument(models.Model):
         ordering = ["kind", "code"]
 
     def __str__(self) -> str:
-        return f"{self.code} ({self.get_kind_display()})"
+        return self.code
 
 
 class CalibrationQuerySet(AppendOnlyQuerySet["Calibration"]):
@@ -108,7 +108,7 @@ class WorkshopDefault(AppendOnly):
 
 class JobCardQuerySet(models.QuerySet["JobCard"]):
     def visible_to(self, scope: Scope) -> JobCardQuerySet:
-        """Cards of units of sites that ``scope`` may see; cards of the firm's own units belong to the firm."""
+        """Cards of units of sites that ``scope`` may see; those of our own units belong to the firm."""
         if scope.everything:
             return self
         return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
@@ -262,6 +262,9 @@ class CardEntry(AppendOnly):
 
     objects = CardEntryQuerySet.as_manager()
 
+    place: int = 0
+    """Its place among the steps: that of the entry it corrects; set by ``queries.entries_of``."""
+
     class Meta:
         ordering = ["card_id", "sequence"]
         indexes = [models.Index(fields=["step", "done_on"], name="card_entry_by_step")]
@@ -304,7 +307,7 @@ class CardInstrument(AppendOnly):
         ]
 
     def __str__(self) -> str:
-        return f"{self.instrument} for {self.entry_id}"
+        return f"{self.instrument} for {self.entry}"
 
 
 class HouseStay(models.Model):

@@ -1,0 +1,310 @@
+"""The workshop and the due dates: from receipt to return, and what the work moves."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from inventory.appendonly import HistoryIsAppendOnly
+from inventory.errors import Conflict
+from inventory.logbook.models import ServiceRecord
+from inventory.measures.kinds import Task
+from inventory.measures.stamps import Stamp
+from inventory.register.models import Unit
+from inventory.workshop.house import HouseResult
+from inventory.workshop.models import CardEntry, Instrument, JobCard
+from inventory.workshop.queries import entries_of
+from inventory.workshop.services import Unlikely, change_card, withdraw_card
+from inventory.workshop.upkeep import change_value
+from schedules.due.models import Obligation
+from schedules.visits import workshop
+from tests.factories import NOW, TODAY, make_model, make_record, make_site, make_unit, make_user, make_visit
+from tests.inventory.workshop.figures import (
+    JACKET,
+    POWDER,
+    board,
+    kg,
+    make_away,
+    make_co2_model,
+    make_instruments,
+    receive,
+    step,
+    work_until,
+)
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def hand() -> Any:
+    make_instruments()
+    return make_user("workshop", first_name="Wilma", last_name="Stead")
+
+
+@pytest.fixture
+def second() -> Any:
+    return make_user("workshop", first_name="Odd", last_name="Marsh")
+
+
+def dates(unit: Unit) -> dict[str, date | None]:
+    return dict(Obligation.objects.filter(unit=unit).values_list("task", "latest_on"))
+
+
+def test_a_recharge_goes_from_receipt_to_its_place_and_moves_the_right_clock(hand: Any, second: Any) -> None:
+    # 29 CFR 1910.157(e)(4), Table L-1: a recharge restarts the six years, the test clock stays.
+    unit = make_away(made=Stamp.of(2022, 3))
+    home = unit.placements.latest("pk").location
+    card = receive(unit, hand)
+    assert (card.home, card.away_since_on) == (home, TODAY - timedelta(days=2))
+    work_until(card, "finish", hand)
+    card.refresh_from_db()
+    assert card.state == JobCard.State.TO_RELEASE
+    with pytest.raises(Conflict, match="second person"):
+        step(card, "release", hand)
+    step(card, "release", second)
+    record = ServiceRecord.objects.get(unit=unit, task=Task.RECHARGE)
+    assert record.performed_by == hand
+    assert {r.quantity: r.verdict for r in record.readings.all()} == {
+        "charge_mass": "inside",
+        "gauge_pressure": "inside",
+        "ambient_temperature": "unjudged",
+        "gross_mass": "unjudged",
+    }
+    assert "SC-1" in record.instrument
+    step(card, "return", second)
+    unit.refresh_from_db()
+    card.refresh_from_db()
+    assert (unit.state, unit.location) == (Unit.State.IN_SERVICE, home)
+    assert card.state == JobCard.State.RETURNED
+    found = dates(unit)
+    assert found[Task.INTERNAL_EXAMINATION] == date(2032, 11, 25)
+    assert found[Task.HYDROSTATIC_TEST] == date(2034, 3, 31)
+
+
+def test_a_unit_past_its_test_is_not_charged_before_it_has_passed_one(hand: Any) -> None:
+    unit = make_away(made=Stamp.of(2012, 3))
+    card = receive(unit, hand)
+    assert "was due by 2024-03-31" in board(card).charging.sentence
+    work_until(card, "inside", hand)
+    with pytest.raises(ValidationError, match="test it before it is charged"):
+        step(card, "decide", hand)
+    step(card, "decide", hand, {"decision": "test"})
+    with pytest.raises(Conflict, match="First: Proof test") as refused:
+        step(card, "fill", hand)
+    assert refused.value.code == "step_too_early"
+    step(card, "proof_test", hand)
+    record = ServiceRecord.objects.get(unit=unit, task=Task.HYDROSTATIC_TEST)
+    assert (record.method, record.outcome, record.instrument) == ("proof_pressure", "passed", "TG-1")
+    assert dates(unit)[Task.HYDROSTATIC_TEST] == date(2038, 11, 25)
+    work_until(card, "finish", hand)
+
+
+def test_an_unknown_manufacture_date_is_never_fine(hand: Any) -> None:
+    card = receive(make_away(made=Stamp.unknown()), hand)
+    assert board(card).must_test
+
+
+def test_a_failed_test_condemns_and_the_unit_never_comes_back(hand: Any) -> None:
+    unit = make_away(made=Stamp.of(2012, 3))
+    visit = make_visit(unit.site, [unit])
+    card = receive(unit, hand)
+    work_until(card, "inside", hand)
+    step(card, "decide", hand, {"decision": "test"})
+    step(card, "proof_test", hand, {**POWDER["proof_test"], "leak": "yes"})
+    card.refresh_from_db()
+    assert card.decision == JobCard.Decision.CONDEMN
+    assert ServiceRecord.objects.get(unit=unit, task=Task.HYDROSTATIC_TEST).outcome == "failed"
+    work_until(card, "dispose", hand)
+    unit.refresh_from_db()
+    card.refresh_from_db()
+    assert (unit.state, card.state) == (Unit.State.DISPOSED, JobCard.State.DISPOSED)
+    assert not Obligation.objects.filter(unit=unit).exists()
+    assert not visit.jobs.exists()
+    with pytest.raises(Conflict, match="not serviced again"):
+        receive(unit, hand)
+
+
+def test_reasons_found_at_triage_lead_straight_to_condemning(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    step(card, "triage", hand, {**POWDER["triage"], "bars": ["heat"]})
+    assert [line.step.code for line in board(card).lines][-4:] == ["condemn", "mark", "consent", "dispose"]
+    with pytest.raises(Conflict, match="does not need the step"):
+        step(card, "fill", hand)
+
+
+def test_figures_outside_a_limit_are_kept_and_leave_the_step_open(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    work_until(card, "decide", hand)
+    step(card, "fill", hand, {**POWDER["fill"], "mass_in": kg("4.1")})
+    line = board(card).next_line
+    assert (line.step.code, line.last.verdict) == ("fill", "outside")
+    with pytest.raises(Conflict, match="First: Fill"):
+        step(card, "close", hand)
+    step(card, "fill", hand)
+    assert CardEntry.objects.filter(card=card, step="fill").count() == 2
+
+
+def test_opening_it_again_makes_everything_after_it_void(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    work_until(card, "pressurise", hand)
+    step(card, "leak_test", hand, {"method": "immersion", "seen": "leak"})
+    step(card, "empty", hand)
+    assert board(card).next_line.step.code == "agent_out"
+
+
+def test_pounds_typed_as_kilograms_are_stored_only_when_confirmed(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    work_until(card, "decide", hand)
+    raw = {**POWDER["fill"], "mass_in": kg("10")}
+    with pytest.raises(Unlikely, match="pounds"):
+        step(card, "fill", hand, raw)
+    assert not CardEntry.objects.filter(card=card, step="fill").exists()
+    entry = step(card, "fill", hand, raw, confirmed=True)
+    assert entry.verdict == "outside"
+    assert any("Confirmed as entered" in flag for flag in entry.flags)
+
+
+def test_an_instrument_past_its_calibration_flags_the_record(hand: Any, second: Any) -> None:
+    Instrument.objects.filter(code="SC-1").update(due_on=TODAY - timedelta(days=1))
+    Instrument.objects.filter(code="PG-1").update(due_on=None)
+    unit = make_away()
+    card = receive(unit, hand)
+    work_until(card, "finish", hand)
+    flags = board(card).flags
+    assert any("SC-1 was past its calibration" in flag for flag in flags)
+    assert any("PG-1 has no known calibration" in flag for flag in flags)
+    step(card, "release", second)
+    assert "past its calibration" in ServiceRecord.objects.get(unit=unit, task=Task.RECHARGE).remarks
+    wrong = {**POWDER["agent_out"], "scale": "PG-1"}
+    with pytest.raises(ValidationError, match="none of ours"):
+        work_until(receive(make_away(), hand), "agent_out", hand, agent_out=wrong)
+
+
+def test_two_hands_on_one_card_lose_nothing(hand: Any, second: Any) -> None:
+    card = receive(make_away(), hand)
+    seen = card.version
+    step(card, "triage", hand)
+    with pytest.raises(Conflict, match="Somebody else") as refused:
+        workshop.take_step(card, "empty", POWDER["empty"], by=second, now=NOW, version=seen)
+    assert refused.value.code == "card_changed"
+    assert CardEntry.objects.filter(card=card).count() == 1
+
+
+def test_a_resend_meets_its_entry_and_other_content_is_refused(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    ref = uuid.uuid4()
+    first = step(card, "triage", hand, client_ref=ref)
+    assert step(card, "triage", hand, client_ref=ref) == first
+    with pytest.raises(Conflict, match="already used"):
+        step(card, "triage", hand, {**POWDER["triage"], "made_read": "03/22"}, client_ref=ref)
+
+
+def test_after_release_only_a_correction_with_a_reason_changes_what_is_said(hand: Any, second: Any) -> None:
+    unit = make_away()
+    card = receive(unit, hand)
+    work_until(card, "finish", hand)
+    step(card, "release", second)
+    with pytest.raises(Conflict, match="correction"):
+        step(card, "fill", hand)
+    old = next(entry for entry in entries_of(card) if entry.step == "fill")
+    card.refresh_from_db()
+    raw = {**POWDER["fill"], "mass_in": kg("4.2")}
+    with pytest.raises(ValidationError, match="why"):
+        workshop.correct(old, raw, reason=" ", by=second, now=NOW, version=card.version)
+    new = workshop.correct(old, raw, reason="Scale misread", by=second, now=NOW, version=card.version)
+    assert (new.corrects, new.verdict) == (old, "outside")
+    stands = ServiceRecord.objects.standing().get(unit=unit, task=Task.RECHARGE)
+    assert stands.outcome == "failed"
+    assert stands.readings.get(quantity="charge_mass").entered_value == "4.2"
+    with pytest.raises(HistoryIsAppendOnly):
+        old.save()
+    # It takes the place of the one it corrects: nothing after it became void.
+    assert [e.step for e in entries_of(card)][-1] == "release"
+    card.refresh_from_db()
+    with pytest.raises(Conflict, match="corrected already"):
+        workshop.correct(old, raw, reason="Again", by=second, now=NOW, version=card.version)
+
+
+def test_a_cylinder_is_sent_out_and_its_certificate_filed(hand: Any, settings: Any, tmp_path: Any) -> None:
+    settings.MEDIA_ROOT = tmp_path
+    unit = make_away(model=make_co2_model(), made=Stamp.of(2019, 3))
+    card = receive(unit, hand, "hydrostatic_test", "recharge")
+    with pytest.raises(Conflict, match="next step is Dates and nameplate"):
+        workshop.send_to_house(
+            card, name="Alder Test", due_back_on=TODAY, version=card.version, by=hand, now=NOW
+        )
+    work_until(card, "inside", hand)
+    step(card, "decide", hand, {"decision": "test"})
+    stay = workshop.send_to_house(
+        card, name="Alder Test", due_back_on=TODAY + timedelta(days=9), version=card.version, by=hand, now=NOW
+    )
+    card.refresh_from_db()
+    assert card.state == JobCard.State.AT_TEST_HOUSE
+    with pytest.raises(Conflict):
+        step(card, "volumetric_test", hand, JACKET)
+    good = HouseResult(True, TODAY, "water_jacket", "3000 psi", "AT-77", "11 A12 26", b"%PDF-1.7 x")
+    for field, wrong in (
+        ("file", HouseResult(True, TODAY, "water_jacket", "3000 psi", "AT-77", "11 A12 26", b"MZ")),
+        ("mark_read", HouseResult(True, TODAY, "water_jacket", "3000 psi", "AT-77", "03 A12 19", b"%PDF-")),
+        ("done_on", HouseResult(True, date(2019, 2, 28), "water_jacket", "3000 psi", "A", "?", b"%PDF-")),
+    ):
+        with pytest.raises(ValidationError) as refused:
+            workshop.take_back_from_house(card, wrong, version=card.version, by=hand, now=NOW)
+        assert field in refused.value.error_dict
+    entry = workshop.take_back_from_house(card, good, version=card.version, by=hand, now=NOW)
+    stay.refresh_from_db()
+    assert stay.certificate.name.endswith(".pdf")
+    assert entry.record is not None
+    assert (entry.record.method, entry.record.performed_by_name) == ("water_jacket", "Alder Test")
+    assert dates(unit)[Task.HYDROSTATIC_TEST] == date(2031, 11, 25)
+    assert board(card).next_line.step.code == "fill"
+
+
+def test_the_method_of_the_last_test_sets_the_next_interval(hand: Any) -> None:
+    # 49 CFR 180.209(j): a 4BW shell of more than 12 lb of water, 7 years after a proof test, not 12.
+    site = make_site(tables=("us-49cfr-180-209",))
+    model = make_model(cylinder_spec="4BW240", water_capacity_ml=9072)
+    unit = make_away(site=site, model=model, made=Stamp.of(2010, 4))
+    card = receive(unit, hand, "requalification")
+    work_until(card, "inside", hand)
+    step(card, "decide", hand, {"decision": "test"})
+    step(card, "proof_test", hand)
+    assert dates(unit)[Task.REQUALIFICATION] == date(2033, 11, 25)
+
+
+def test_promises_and_the_clock_of_the_place(hand: Any) -> None:
+    site = make_site(region="California")
+    card = receive(make_away(site=site), hand)
+    assert card.return_by_on == TODAY + timedelta(days=58)  # taken two days ago, 19 CCR 591.5
+    assert card.promised_on == TODAY + timedelta(days=10)
+    with pytest.raises(ValidationError, match="has passed"):
+        receive(make_away(), hand, promised_on=TODAY - timedelta(days=1))
+    change_value("turn_round_days", "90", reason="busy season", by=hand, now=NOW)
+    assert receive(make_away(site=site), hand).promised_on == TODAY + timedelta(days=58)
+
+
+def test_one_open_card_per_unit_and_a_mistaken_one_can_be_withdrawn(hand: Any) -> None:
+    unit = make_away()
+    card = receive(unit, hand)
+    with pytest.raises(Conflict, match="already has an open job card"):
+        receive(unit, hand)
+    card = change_card(
+        card, version=1, works=["recharge", "maintenance"], promised_on=TODAY, remarks="Urgent"
+    )
+    assert card.works == ["recharge", "maintenance"]
+    with pytest.raises(Conflict):
+        withdraw_card(card, version=1, reason="Wrong unit", now=NOW)
+    withdraw_card(card, version=2, reason="Wrong unit", now=NOW)
+    receive(unit, hand)
+
+
+def test_a_hanging_unit_is_taken_down_when_it_is_received(hand: Any) -> None:
+    unit = make_unit(serial="SN")
+    make_record(unit)
+    card = receive(unit, hand)
+    unit.refresh_from_db()
+    assert (unit.state, unit.location, unit.site) == (Unit.State.IN_WORKSHOP, None, card.site)
