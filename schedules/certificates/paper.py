@@ -13,6 +13,7 @@ import os
 import re
 import threading
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -43,29 +44,61 @@ def make_pdf(content: Mapping[str, Any], *, digest: str) -> tuple[bytes, int]:
     ``digest`` is that of ``content`` and is printed; it also identifies the file. Raises
     ``CannotPrint`` when a style sheet or font cannot be read: no paper comes out half dressed.
     """
+    issued_at = datetime.fromisoformat(content["issued_at"])
+    return lay_out(
+        certificate_html(content, digest=digest),
+        paper_size=_paper(content),
+        identifier=digest,
+        attached=Attached(
+            "certificate.json",
+            canonical_json(content),
+            "What this certificate says, as canonical JSON; its SHA-256 is printed on the last page.",
+            issued_at,
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """A text that a paper carries inside itself."""
+
+    name: str
+    text: str
+    description: str
+    at: datetime
+
+
+def lay_out(
+    html: str, *, paper_size: str, identifier: str, attached: Attached | None = None, page_style: str = ""
+) -> tuple[bytes, int]:
+    """``html`` in the house's print style as an archival, tagged PDF, and the number of its pages.
+
+    ``identifier`` (32 letters count) names the file; ``page_style`` is CSS that comes last. The same
+    arguments give the same bytes. Raises ``CannotPrint``.
+    """
     # Costs half a second and some 30 MB, which only those who make papers should pay.
     from weasyprint import CSS, HTML, Attachment
     from weasyprint.urls import FatalURLFetchingError
 
-    page = CSS(string=f"@page {{ size: {_paper(content)} }}")
-    issued_at = datetime.fromisoformat(content["issued_at"])
+    page = CSS(string=f"@page {{ size: {paper_size} }} {page_style}")
     try:
         fetcher, fonts, sheets = _stationery()
-        document = HTML(string=certificate_html(content, digest=digest), url_fetcher=fetcher).render(
+        document = HTML(string=html, url_fetcher=fetcher).render(
             stylesheets=[*sheets, page], font_config=fonts, pdf_variant="pdf/a-3a"
         )
-        own_content = Attachment(
-            string=canonical_json(content),
-            name="certificate.json",
-            description="What this certificate says, as canonical JSON; its SHA-256 is printed on the last "
-            "page.",
-            created=issued_at,
-            modified=issued_at,
-            relationship="Data",
-            url_fetcher=fetcher,
-        )
+        attachments = attached and [
+            Attachment(
+                string=attached.text,
+                name=attached.name,
+                description=attached.description,
+                created=attached.at,
+                modified=attached.at,
+                relationship="Data",
+                url_fetcher=fetcher,
+            )
+        ]
         data = document.write_pdf(
-            pdf_variant="pdf/a-3a", pdf_identifier=digest[:32].encode(), attachments=[own_content]
+            pdf_variant="pdf/a-3a", pdf_identifier=identifier[:32].encode(), attachments=attachments
         )
     except FatalURLFetchingError as error:
         # No Exception to Python: it would end a worker that only one paper concerns.
