@@ -23,11 +23,13 @@ from inventory.measures.kinds import TestMethod
 from inventory.measures.stamps import StampError, read_stamp
 from inventory.measures.units import Dimension, Measure, MeasureError, read_measure
 from inventory.people import Person
+from inventory.register.models import Unit
+from inventory.register.places import Store
 from inventory.workshop import results
 from inventory.workshop.bench import Charging, Judged
 from inventory.workshop.models import CardEntry, HouseStay, JobCard
 from inventory.workshop.queries import TEST_STEPS, board_of, current_values, today_of
-from inventory.workshop.services import add_entry, changed
+from inventory.workshop.services import add_entry, changed, move_to, workshop_store
 
 METHODS = (
     TestMethod.PROOF_PRESSURE,
@@ -83,6 +85,8 @@ def send_out(
             + (f": its next step is {step.step.title}." if step is not None else "."),
         )
     _claim(card, version, JobCard.WORKABLE, JobCard.State.AT_TEST_HOUSE)
+    known = Store.objects.filter(kind=Store.Kind.TEST_HOUSE, name=house.strip(), is_closed=False).first()
+    move_to(card, Unit.State.AT_TEST_HOUSE, by=by, on=today, store=known)
     try:
         with transaction.atomic():
             return HouseStay.objects.create(
@@ -112,6 +116,7 @@ def take_back(
         raise Conflict("no_test_awaited", f"Card {card.number} does not wait for a pressure test any more.")
     state = JobCard.State.IN_WORK
     _claim(card, version, (JobCard.State.AT_TEST_HOUSE,), state)
+    move_to(card, Unit.State.IN_WORKSHOP, by=by, on=today, store=workshop_store())
     stay.returned_on = today
     stay.certificate_number = result.certificate_number.strip()[:60]
     stay.certificate_sha256 = hashlib.sha256(result.file).hexdigest()

@@ -19,8 +19,11 @@ from inventory.errors import Conflict
 from inventory.logbook.models import ServiceRecord
 from inventory.measures.kinds import Task
 from inventory.people import Person
+from inventory.register.custody import give_back
+from inventory.register.custody_queries import home_of
 from inventory.register.models import Placement, Unit, local_today
-from inventory.register.services import draw_numbers, hang_unit, set_state, take_down_unit
+from inventory.register.places import Store
+from inventory.register.services import draw_numbers, set_state, take_down_unit
 from inventory.workshop import results
 from inventory.workshop.bench import Charging, Judged
 from inventory.workshop.judging import judge
@@ -79,7 +82,7 @@ def open_card(
     if unknown := [code for code in works if code not in {task.value for task in WORKS}]:
         raise ValidationError({"works": f"{', '.join(unknown)} is no work of the workshop."})
     today = local_today(unit.site, now) if unit.site else now.date()
-    last = Placement.objects.filter(unit=unit).select_related("location").order_by("-pk").first()
+    last = Placement.objects.filter(unit=unit).order_by("-pk").first()
     away_since = last.until_on if last is not None and last.until_on else today
     clock = clock_for(unit.site.country, unit.site.region) if unit.site else None
     return_by = clock.last_day(away_since) if clock is not None else None
@@ -93,7 +96,7 @@ def open_card(
         number=f"C-{draw_numbers('job card')[0]:06d}",
         unit=unit,
         site=unit.site,
-        home=last.location if last is not None else None,
+        home=home_of([unit.pk]).get(unit.pk),
         reason=reason,
         works=[task.value for task in WORKS if task.value in works],
         accessories=accessories.strip()[:200],
@@ -111,11 +114,32 @@ def open_card(
             card.save()
     except IntegrityError as error:
         raise Conflict("card_is_open", f"Unit {unit.number} already has an open job card.") from error
-    if unit.location_id is not None:
-        take_down_unit(unit, on=today, to_state=Unit.State.IN_WORKSHOP, keep_site=True)
-    elif unit.state != Unit.State.IN_WORKSHOP:
-        set_state(unit, Unit.State.IN_WORKSHOP)
+    move_to(card, Unit.State.IN_WORKSHOP, by=by, on=today, store=workshop_store())
     return card
+
+
+def workshop_store() -> Store | None:
+    """The workshop among the firm's places, where one is kept."""
+    return Store.objects.filter(kind=Store.Kind.WORKSHOP, is_closed=False).order_by("pk").first()
+
+
+def move_to(card: JobCard, state: str, *, by: Person, on: date, store: Store | None) -> None:
+    """Write the move of the card's unit to ``store`` in ``state``; none where it stands there so already."""
+    unit = card.unit
+    unit.refresh_from_db()
+    place = store.pk if store is not None else None
+    if unit.location_id is None and unit.state == state and unit.store_id == place:
+        return
+    take_down_unit(
+        unit,
+        on=on,
+        to_state=state,
+        keep_site=True,
+        to_store=store,
+        by=by,
+        reason=f"Job card {card.number}",
+        ref=card.public_id,
+    )
 
 
 def change_card(
@@ -316,8 +340,14 @@ def _check(board: CardBoard, step: Step, given: Given, *, by: Person, entries: S
                     "The card is for a discharge test, but it was not emptied by operating it. "
                     "Take the discharge test off the card.",
                 )
-    if step.code == "return" and given.texts["to"] == "home" and board.card.home is None:
-        raise ValidationError({"to": "The register does not know where it hung. Put it into stock."})
+    if step.code == "return":
+        is_ours = board.card.site is None or board.card.unit.is_loaner
+        if given.texts["to"] == "home" and board.card.home is None:
+            raise ValidationError({"to": "The register does not know where it hung. Hang it from the desk."})
+        if given.texts["to"] == "stock" and not is_ours:
+            raise ValidationError(
+                {"to": "It belongs to premises: hang it there, or exchange it at the desk first."}
+            )
 
 
 def _check_decision(board: CardBoard, decision: str) -> None:
@@ -482,25 +512,29 @@ def _move_on(
     elif code == "release":
         state = JobCard.State.RELEASED
         changes |= {"released_at": now, "released_by": by.pk}
+        set_state(card.unit, Unit.State.READY_TO_RETURN)
     elif code == "return":
         state = JobCard.State.RETURNED
         changes["closed_at"] = now
         _hand_back(card, given.texts["to"], by=by, today=today)
     elif code == "condemn":
         state = JobCard.State.CONDEMNED
-        take_down_unit(card.unit, on=today, to_state=Unit.State.CONDEMNED, keep_site=True)
+        move_to(card, Unit.State.CONDEMNED, by=by, on=today, store=workshop_store())
     elif card.state == JobCard.State.CONDEMNED:
         state = JobCard.State.CONDEMNED
         if code == "dispose":
             state = JobCard.State.DISPOSED
             changes["closed_at"] = now
-            set_state(card.unit, Unit.State.DISPOSED)
+            move_to(card, Unit.State.DISPOSED, by=by, on=today, store=None)
     JobCard.objects.filter(pk=card.pk).update(state=state, **changes)
     card.refresh_from_db()
 
 
 def _hand_back(card: JobCard, to: str, *, by: Person, today: date) -> None:
+    """Hang the unit where it came from and take its loaner out, or put our own back into stock."""
+    unit, store = card.unit, workshop_store()
     if to == "home" and card.home is not None:
-        hang_unit(card.unit, card.home, on=today, by=by, reason=f"Back from the workshop, card {card.number}")
+        give_back(unit, on=today, by=by, location=card.home, loaner_to=store, ref=card.public_id)
     else:
-        take_down_unit(card.unit, on=today, to_state=Unit.State.IN_STOCK, keep_site=card.site is not None)
+        state = Unit.State.LOANER_FREE if unit.is_loaner else Unit.State.IN_STOCK
+        move_to(card, state, by=by, on=today, store=store)
