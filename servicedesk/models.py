@@ -2,6 +2,7 @@
 
 from servicedesk.accounts.models import OwnerMembership, User
 from servicedesk.api.models import IdempotentAnswer
+from servicedesk.documents.models import LabelPrint
 from servicedesk.notices.models import Deadline, Notice, NoticeChoice
 
-__all__ = ["Deadline", "IdempotentAnswer", "Notice", "NoticeChoice", "OwnerMembership", "User"]
+__all__ = ["Deadline", "IdempotentAnswer", "LabelPrint", "Notice", "NoticeChoice", "OwnerMembership", "User"]

@@ -57,6 +57,8 @@ FIRM_LICENCE = env_text("FIRM_LICENCE", "Demo licence TA-0001")
 # Of certificates and lists: A4 or Letter.
 PAPER_SIZE = env_choice("PAPER_SIZE", "A4", choices=("A4", "Letter"))
 FIRM_TIME_ZONE = env_zone("FIRM_TIME_ZONE", "UTC")
+# A TOML file of the form of servicedesk/documents/stocks.toml with the firm's own label stock.
+LABEL_STOCK_FILE = env_text("LABEL_STOCK_FILE")
 # The firm's certificate for signing papers (PKCS #12). Empty: one of the installation's own making.
 SIGNING_FILE = env_text("SIGNING_FILE")
 SIGNING_PASSPHRASE = env_text("SIGNING_PASSPHRASE")
