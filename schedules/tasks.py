@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from schedules.certificates import services as certificates
 from schedules.due import services as due
+from schedules.outlook import services as outlooks
 
 
 @shared_task
@@ -20,3 +21,21 @@ def refresh_due_nightly() -> dict[str, int]:
 def render_waiting_certificates() -> int:
     """Make the PDF of every certificate that has none yet; return how many were made."""
     return certificates.render_waiting()
+
+
+@shared_task
+def work_out_outlook(outlook_id: int) -> bool:
+    """Work on an outlook for one slice; what is left is a message of its own. True when more is left."""
+    more = outlooks.work_on(outlook_id)
+    if more:
+        work_out_outlook.delay(outlook_id)
+    return more
+
+
+@shared_task
+def work_out_waiting_outlooks() -> int:
+    """Go on with outlooks that no living worker is busy with; return how many were found."""
+    found = outlooks.waiting_outlooks(timezone.now())
+    for outlook_id in found:
+        work_out_outlook.delay(outlook_id)
+    return len(found)

@@ -25,6 +25,7 @@ from servicedesk.env import (
     env_url,
     env_zone,
     socket_path,
+    tile_origins,
 )
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -62,6 +63,13 @@ LABEL_STOCK_FILE = env_text("LABEL_STOCK_FILE")
 # The firm's certificate for signing papers (PKCS #12). Empty: one of the installation's own making.
 SIGNING_FILE = env_text("SIGNING_FILE")
 SIGNING_PASSPHRASE = env_text("SIGNING_PASSPHRASE")
+
+# --- The map --------------------------------------------------------------------------------------
+# Empty: nothing is fetched from elsewhere; coasts come along. Else https://…/{z}/{x}/{y}.png of a server
+# whose terms allow it, with the words that it wants to be named by.
+MAP_TILE_URL = env_text("MAP_TILE_URL", "")
+MAP_TILE_ATTRIBUTION = env_text("MAP_TILE_ATTRIBUTION", "")
+MAP_TILE_MAX_ZOOM = env_int("MAP_TILE_MAX_ZOOM", 18, lowest=1, highest=24)
 
 # --- Parts ----------------------------------------------------------------------------------------
 INSTALLED_APPS = [
@@ -190,7 +198,7 @@ if env_bool("BEHIND_HTTPS_PROXY", False):
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [SELF],
-        "img-src": [SELF, "data:"],
+        "img-src": [SELF, "data:", *tile_origins(MAP_TILE_URL)],
         "object-src": [NONE],
         "base-uri": [SELF],
         "form-action": [SELF],
@@ -369,6 +377,11 @@ CELERY_BEAT_SCHEDULE = {
     },
     "send-notices": {
         "task": "servicedesk.tasks.send_notices",
+        "schedule": 60,
+        "options": {"expires": 60},
+    },
+    "work-out-waiting-outlooks": {
+        "task": "schedules.tasks.work_out_waiting_outlooks",
         "schedule": 60,
         "options": {"expires": 60},
     },

@@ -152,21 +152,59 @@ def make_visits(wanted: Sequence[NewVisit], *, by: Person | None) -> list[Visit]
         visit.number = f"V-{number:06d}"
     Visit.objects.bulk_create(visits)
     Job.objects.bulk_create(
-        [
-            Job(
-                visit=visit,
-                unit_id=row.unit_id,
-                location_id=row.unit.location_id,
-                task=row.task,
-                table_key=row.table_key,
-                table_version=row.table_version,
-                rule_id=row.rule_id,
-                target_on=row.target_on,
-                latest_on=row.latest_on,
-            )
-            for visit, rows in zip(visits, jobs_of, strict=True)
-            for row in rows
-        ],
+        [job_of(visit, row) for visit, rows in zip(visits, jobs_of, strict=True) for row in rows],
         batch_size=500,
     )
     return visits
+
+
+@transaction.atomic
+def add_jobs(visit_id: int, pairs: frozenset[tuple[int, str]]) -> int:
+    """Add a job for each of ``pairs`` to a visit that has not begun; return how many were added."""
+    visit = Visit.objects.filter(pk=visit_id, state__in=(Visit.State.PROPOSED, Visit.State.CONFIRMED)).first()
+    if visit is None or not pairs:
+        return 0
+    held = set(visit.jobs.values_list("unit_id", "task"))
+    rows = [
+        row
+        for row in Obligation.objects.filter(
+            site=visit.site_id, is_binding=True, latest_on__isnull=False, unit__in={unit for unit, _ in pairs}
+        ).select_related("unit")
+        if (row.unit_id, row.task) in pairs - held
+    ]
+    moved = Visit.objects.filter(pk=visit.pk, version=visit.version).update(version=visit.version + 1)
+    if not moved or not rows:
+        return 0
+    Job.objects.bulk_create([job_of(visit, row) for row in rows])
+    return len(rows)
+
+
+@transaction.atomic
+def remove_jobs(visit_id: int, pairs: frozenset[tuple[int, str]]) -> int:
+    """Take jobs off a visit that has not begun and is left with others; return how many were removed."""
+    visit = Visit.objects.filter(pk=visit_id, state__in=(Visit.State.PROPOSED, Visit.State.CONFIRMED)).first()
+    if visit is None:
+        return 0
+    rows = [
+        pk
+        for pk, unit_id, task in visit.jobs.filter(record__isnull=True).values_list("pk", "unit_id", "task")
+        if (unit_id, task) in pairs
+    ]
+    Job.objects.filter(pk__in=rows).delete()
+    Visit.objects.filter(pk=visit.pk).update(version=visit.version + 1)
+    return len(rows)
+
+
+def job_of(visit: Visit, row: Obligation) -> Job:
+    """A job for what ``row`` demands."""
+    return Job(
+        visit=visit,
+        unit_id=row.unit_id,
+        location_id=row.unit.location_id,
+        task=row.task,
+        table_key=row.table_key,
+        table_version=row.table_version,
+        rule_id=row.rule_id,
+        target_on=row.target_on,
+        latest_on=row.latest_on,
+    )
