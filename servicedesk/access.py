@@ -33,12 +33,15 @@ class Act(StrEnum):
     PLAN_VISITS = "plan_visits"
     RECORD_VISITS = "record_visits"
     SEE_BENCH = "see_bench"
+    WORK_BENCH = "work_bench"
+    SET_WORKSHOP_VALUES = "set_workshop_values"
     SEE_PORTAL = "see_portal"
     SEE_CERTIFICATES = "see_certificates"
     WITHDRAW_CERTIFICATES = "withdraw_certificates"
     SEE_RULEBOOK = "see_rulebook"
     CONFIRM_TABLES = "confirm_tables"
     CORRECT_RECORDS = "correct_records"
+    SET_PLANNING_RULES = "set_planning_rules"
 
 
 _MAY: dict[str, frozenset[Act]] = {
@@ -50,11 +53,14 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.IMPORT_REGISTER,
             Act.PLAN_VISITS,
             Act.SEE_BENCH,
+            Act.WORK_BENCH,
+            Act.SET_WORKSHOP_VALUES,
             Act.SEE_CERTIFICATES,
             Act.WITHDRAW_CERTIFICATES,
             Act.SEE_RULEBOOK,
             Act.CONFIRM_TABLES,
             Act.CORRECT_RECORDS,
+            Act.SET_PLANNING_RULES,
         }
     ),
     "dispatcher": frozenset(
@@ -70,7 +76,7 @@ _MAY: dict[str, frozenset[Act]] = {
         }
     ),
     "technician": frozenset({Act.SEE_REGISTER, Act.RECORD_VISITS, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
-    "workshop": frozenset({Act.SEE_REGISTER, Act.SEE_BENCH, Act.SEE_RULEBOOK}),
+    "workshop": frozenset({Act.SEE_REGISTER, Act.SEE_BENCH, Act.WORK_BENCH, Act.SEE_RULEBOOK}),
     "owner": frozenset({Act.SEE_REGISTER, Act.SEE_PORTAL, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
 }
 

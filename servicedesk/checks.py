@@ -14,6 +14,7 @@ from django.core.checks import CheckMessage, Error
 from django.core.exceptions import ImproperlyConfigured
 
 from schedules.certificates.signing import seal
+from servicedesk.env import tile_origins
 
 DEMO_FIRM = "Tarn & Alder Extinguisher Service"
 
@@ -30,7 +31,7 @@ def _leaves_this_machine(address: str) -> bool:
 @checks.register()
 def settings_fit_together(app_configs: Any = None, **_: Any) -> list[CheckMessage]:
     """Every misfit of the settings as they are now."""
-    return [*_folder(), *_exposure(), *_names(), *_seal(), *_servers()]
+    return [*_folder(), *_exposure(), *_names(), *_seal(), *_servers(), *_map()]
 
 
 def _folder() -> Iterator[CheckMessage]:
@@ -102,4 +103,22 @@ def _servers() -> Iterator[CheckMessage]:
             "DATABASE_URL is set and REDIS_URL is not: each machine would run a broker of its own.",
             hint="Set REDIS_URL to one server for all machines, or unset DATABASE_URL to stay on one.",
             id="servicedesk.W005",
+        )
+
+
+def _map() -> Iterator[CheckMessage]:
+    address = settings.MAP_TILE_URL
+    if not address:
+        return
+    if not tile_origins(address) or not all(part in address for part in ("{z}", "{x}", "{y}")):
+        yield Error(
+            f"MAP_TILE_URL {address} is no address of map tiles.",
+            hint="Write it like https://tiles.example/{z}/{x}/{y}.png, or unset it for the shipped outline.",
+            id="servicedesk.E010",
+        )
+    if not settings.MAP_TILE_ATTRIBUTION:
+        yield Error(
+            "MAP_TILE_URL is set and MAP_TILE_ATTRIBUTION is not: map tiles must name whose they are.",
+            hint="Set MAP_TILE_ATTRIBUTION to the words that the tile server asks for.",
+            id="servicedesk.E011",
         )

@@ -183,3 +183,12 @@ def own_private_dir(path: Path) -> None:
         raise ImproperlyConfigured(
             f"{path} belongs to another user or is open to others. Remove it and start again."
         )
+
+
+def tile_origins(address: str) -> list[str]:
+    """The origin of a map tile address, for the content policy; none where no address is set.
+
+    ``{s}`` in front of the host stands for any sub-domain.
+    """
+    parts = urlsplit(address.replace("{s}", "*"))
+    return [f"{parts.scheme}://{parts.netloc}"] if parts.scheme in ("http", "https") and parts.netloc else []
