@@ -116,12 +116,12 @@ def _ask(
     loads = {name: list(amounts) for name, amounts in found.after.items()}
     asked: list[OutlookTrip] = []
     for trip in sorted(
-        (t for own in trips.values() for t in own if t.promised_visit_id), key=lambda t: (t.on, t.pk)
+        (t for own in trips.values() for t in own if t.booked_visit_id), key=lambda t: (t.on, t.pk)
     ):
         name = technicians_of(trip.site.depot_id)
         weeks = loads.get(name)
         here = week_of(trip.on) - first_week
-        days = asks.get(trip.promised_visit_id or 0, [])
+        days = asks.get(trip.booked_visit_id or 0, [])
         if weeks is None or not days or not 0 <= here < LEVEL_WEEKS:
             continue
         mean = sum(weeks) / len(weeks)

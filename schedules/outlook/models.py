@@ -92,7 +92,7 @@ class OutlookSite(models.Model):
 class OutlookTrip(models.Model):
     """One trip ahead. ``on`` is the day of the bundle, ``level_on`` that after levelling.
 
-    A trip whose visit the owner was promised keeps its day; levelling only asks.
+    A trip that joins a visit on the books keeps its day; of one that was promised, levelling only asks.
     """
 
     outlook = models.ForeignKey(Outlook, models.CASCADE, related_name="trips")
@@ -109,7 +109,9 @@ class OutlookTrip(models.Model):
     workshop_minutes = models.PositiveIntegerField(default=0)
     workshop_units = models.PositiveIntegerField(default=0)
     agent_mass_g = models.PositiveIntegerField(default=0)
-    promised_visit = models.ForeignKey(Visit, models.SET_NULL, null=True, related_name="+")
+    booked_visit = models.ForeignKey(
+        Visit, models.SET_NULL, null=True, related_name="+", help_text="The visit on the books that it joins."
+    )
     ask_on = models.DateField(null=True, help_text="A better day to ask the owner about.")
     taken = models.UUIDField(null=True, blank=True, help_text="Which act made it a visit.")
     visit = models.ForeignKey(Visit, models.SET_NULL, null=True, blank=True, related_name="+")

@@ -100,8 +100,7 @@ def _trip(
         workshop_minutes=round(load.workshop_minutes),
         workshop_units=load.workshop_units,
         agent_mass_g=load.agent_mass_g,
-        promised_visit_id=booked.visit_id if booked and booked.is_promised else None,
-        visit_id=booked.visit_id if booked and not booked.is_promised else None,
+        booked_visit_id=booked.visit_id if booked else None,
     )
 
 
@@ -123,8 +122,7 @@ def _booked(outlook: Outlook, found: SiteBundle, figures: Figures, visit: Fixed)
         workshop_minutes=round(load.workshop_minutes),
         workshop_units=load.workshop_units,
         agent_mass_g=load.agent_mass_g,
-        promised_visit_id=visit.visit_id if visit.is_promised else None,
-        visit_id=None if visit.is_promised else visit.visit_id,
+        booked_visit_id=visit.visit_id,
     )
 
 

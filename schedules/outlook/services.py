@@ -56,6 +56,9 @@ def start_outlook(*, by: Person | None, now: datetime) -> Outlook:
         figures=dict(figures.changed),
         asked_by_id=by.pk if by is not None else None,
     )
+    # Every slice judges by this instant, whichever day it is worked on.
+    Outlook.objects.filter(pk=outlook.pk).update(created_at=now)
+    outlook.created_at = now
     transaction.on_commit(partial(nudge, outlook.pk))
     return outlook
 
@@ -237,9 +240,8 @@ def take_trips(
     row_of: dict[tuple[int, date], OutlookTrip] = {}
     for trip in trips:
         pairs = frozenset((unit, task) for unit, task in trip.pairs) - busy
-        booked = trip.promised_visit_id or trip.visit_id
-        if booked:
-            joined += bool(add_jobs(booked, pairs))
+        if trip.booked_visit_id:
+            joined += bool(add_jobs(trip.booked_visit_id, pairs))
         elif pairs:
             wanted.append(NewVisit(trip.site, trip.level_on, pairs))
             row_of[trip.site_id, trip.level_on] = trip
@@ -259,17 +261,14 @@ def undo_take(outlook: Outlook, act: uuid.UUID) -> tuple[int, list[str]]:
     A visit that somebody has changed since stays: it is cancelled like any other.
     """
     rows = list(
-        OutlookTrip.objects.filter(outlook=outlook, taken=act).select_related("visit", "promised_visit")
+        OutlookTrip.objects.filter(outlook=outlook, taken=act).select_related("visit")
     )
     if not rows:
         raise Conflict("nothing_to_undo", "These visits were taken back already.")
     undone, kept = 0, []
     for row in rows:
-        booked = row.promised_visit or (
-            row.visit if row.visit and row.visit.created_at < outlook.created_at else None
-        )
-        if booked is not None:
-            remove_jobs(booked.pk, frozenset((unit, task) for unit, task in row.pairs))
+        if row.booked_visit_id is not None:
+            remove_jobs(row.booked_visit_id, frozenset((unit, task) for unit, task in row.pairs))
             row.taken = None
             undone += 1
             continue
