@@ -227,11 +227,7 @@ def _vrplib(stem: str, text: str, convention: Convention) -> Case:
             key=str(nodes[place]),
             place=place,
             service_s=round(service[place] * scale),
-            windows=(
-                Window(
-                    0, round(window(place)[0] * scale), round((window(place)[1] + service[place]) * scale)
-                ),
-            ),
+            windows=(Window(0, window(place)[0], window(place)[1] + round(service[place] * scale)),),
             brings=(int(demand[place]),),
             mandatory=True,
             technicians=frozenset(allowed.get(place, ())) if limited else None,
