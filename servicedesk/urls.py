@@ -15,4 +15,5 @@ urlpatterns = [
     path("field/", include("servicedesk.field.urls")),
     path("portal/", include("servicedesk.portal.urls")),
     path("", include("servicedesk.portal.verify")),
+    path("", include("servicedesk.documents.urls")),
 ]
