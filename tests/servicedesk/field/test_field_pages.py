@@ -33,7 +33,7 @@ PAGES = ("home", "round", "unit", "why", "close")
 
 def address(crew: Field, name: str) -> str:
     if name == "home":
-        return reverse("field:home")
+        return reverse("field:plain")
     return crew.at(name, crew.units[0] if name in ("unit", "why") else None)
 
 
@@ -70,7 +70,7 @@ def test_another_technician_does_not_find_the_visit(crew: Field, name: str) -> N
 def test_a_draft_of_the_office_is_not_found(crew: Field) -> None:
     Visit.objects.filter(pk=crew.visit.pk).update(state=Visit.State.PROPOSED)
     assert crew.client.get(crew.at("round")).status_code == 404
-    assert "No visits for you" in text_of(crew.client.get(reverse("field:home")))
+    assert "No visits for you" in text_of(crew.client.get(reverse("field:plain")))
 
 
 def test_visits_stand_under_their_day(crew: Field) -> None:
@@ -87,7 +87,7 @@ def test_visits_stand_under_their_day(crew: Field) -> None:
     Visit.objects.filter(pk=closed.pk).update(
         state="closed", closed_at=NOW, closed_by=crew.technician, done_on=TODAY - timedelta(days=2)
     )
-    page = text_of(crew.client.get(reverse("field:home")))
+    page = text_of(crew.client.get(reverse("field:plain")))
     found = re.findall(r"<h2[^>]*>(.*?)</h2>|field-card-link\" href=\"[^\"]*\">(.*?)</a>", page)
     assert [heading or card for heading, card in found] == [
         "Still open from earlier days",
@@ -110,7 +110,7 @@ def test_a_card_tells_units_hours_and_how_to_get_in(crew: Field) -> None:
     AccessWindow.objects.create(
         site=crew.site, weekday=TODAY.weekday(), opens_at=time(7, 30), closes_at=time(16)
     )
-    page = text_of(crew.client.get(reverse("field:home")))
+    page = text_of(crew.client.get(reverse("field:plain")))
     for expected in (
         "3 units",
         "3 Mill Lane",
@@ -125,7 +125,7 @@ def test_a_day_without_hours_is_said(crew: Field) -> None:
     AccessWindow.objects.create(
         site=crew.site, weekday=(TODAY.weekday() + 1) % 7, opens_at=time(8), closes_at=time(16)
     )
-    assert "No access hours on this weekday: ring first" in text_of(crew.client.get(reverse("field:home")))
+    assert "No access hours on this weekday: ring first" in text_of(crew.client.get(reverse("field:plain")))
 
 
 def numbers_in(page: str) -> list[str]:
@@ -267,7 +267,7 @@ def test_home_asks_the_same_for_any_number_of_visits(
 ) -> None:
     add_visits(crew, more)
     with django_assert_num_queries(HOME_QUERIES):
-        crew.client.get(reverse("field:home"))
+        crew.client.get(reverse("field:plain"))
 
 
 @pytest.mark.parametrize("more", [0, 2])

@@ -1,0 +1,392 @@
+// @ts-check
+/** Everything that can happen to a unit beside being serviced: each is a result or a fact of its own. */
+
+import { button, choices, field, go, h, icon, notice, say, todayIn } from "./dom.js";
+import { askDefect, codeOf, kindsOf } from "./defects.js";
+import { compareMark } from "./marks.js";
+import { photoField } from "./photo.js";
+import { position } from "./position.js";
+import { matching, nextStop } from "./round.js";
+import { openVisit, record, unitAddress } from "./visit.js";
+import { stopName } from "./walk.js";
+
+/** @typedef {import("./visit.js").Opened} Opened */
+/** @typedef {import("./round.js").Stop} Stop */
+/**
+ * A form in the making: its parts, what its caution moment is, and the acts it makes.
+ * @typedef {{title: string, lead?: string, moment?: string, parts: any[], main: string, isDanger?: boolean,
+ *   check: () => string, acts: () => Promise<any[]> | any[], stays?: boolean}} Form
+ */
+/** @typedef {{visit: Opened, stop: Stop, photos: any[]}} Case */
+
+/** @type {[string, string, string, string][]} */
+const LIST = [
+  ["not_found", "Not found", "Nothing hangs at its place; it stays due", "unknown"],
+  ["no_access", "No access", "Locked, occupied, no permit; it stays due", "lock"],
+  ["lend", "Take along, lend one", "To the workshop; a loaner hangs in its place", "away"],
+  ["to_workshop", "Take along, no loaner", "To the workshop; the place stays empty", "away"],
+  ["exchange", "Exchange for good", "Old out, new in", "upload"],
+  ["give_back", "Bring back", "It hangs again; the loaner goes", "back"],
+  ["used", "Used or lost its charge", "Awaiting recharge, here or taken along", "soon"],
+  ["condemn", "Condemn", "One criterion, a photo, out of use for good", "overdue"],
+  ["move_unit", "Hangs elsewhere", "Moved to another place on these premises", "place"],
+  ["swap_units", "Swapped with another", "The two change places", "unit"],
+  ["location_problem", "Something wrong with the place", "Blocked, no sign, bracket: not the unit's fault", "place"],
+];
+
+/** @param {Case} about @param {string} label @param {string} hint */
+const remarksField = (label = "Remarks", hint = "") => {
+  const input = h("textarea", { rows: 2, maxlength: 2000 });
+  return { input, node: field(label, input, hint || undefined) };
+};
+/** @param {string} label @param {any} [props] @param {string} [hint] */
+const textField = (label, props = {}, hint = "") => {
+  const input = h("input", { autocomplete: "off", maxlength: 120, ...props });
+  return { input, node: field(label, input, hint || undefined), said: () => input.value.trim() };
+};
+
+/** Who takes note of a unit that leaves: a name, or why there is none. */
+const receiptField = () => {
+  const name = textField("Handed over to, printed name", { autocapitalize: "words" }, "Stands on the owner's receipt.");
+  return { node: name.node, said: () => (name.said() ? { name: name.said() } : null) };
+};
+
+/**
+ * Which unit hangs there now: one in the van, any number of our stock, or a new one by model.
+ * @param {Opened} visit @param {Stop} stop @param {{loaners: boolean, withNew: boolean}} what
+ */
+const otherUnit = ({ day, site }, stop, { loaners, withNew }) => {
+  const van = (day.van?.units_in_van ?? []).filter((/** @type {any} */ u) => !loaners || u.is_loaner);
+  const models = new Map(day.models.map((/** @type {any} */ m) => [m.id, m]));
+  const alike = (/** @type {any} */ u) => models.get(u.model)?.agent === stop.model.agent;
+  let chosen = "";
+  const number = textField("Number on its label", { autocapitalize: "characters" });
+  const serial = textField("Serial, as read");
+  const made = textField("Made, as read", { placeholder: "06/2026" });
+  const model = h(
+    "select",
+    null,
+    [...day.models].sort((a, b) => Number(b.agent === stop.model.agent) - Number(a.agent === stop.model.agent)).map((/** @type {any} */ m) => h("option", { value: m.id, selected: m.id === stop.model.id }, [m.text, m.maker].filter(Boolean).join(", "))),
+  );
+  const byNumber = h("div", { hidden: van.length > 0 }, number.node);
+  const byModel = h("div", { class: "stack", hidden: true }, field("Model", model), serial.node, made.node);
+  const options = [
+    ...van.sort((/** @type {any} */ a, /** @type {any} */ b) => Number(alike(b)) - Number(alike(a))).map((/** @type {any} */ u) => [u.id, `${u.number}, ${models.get(u.model)?.text ?? ""}${alike(u) ? "" : " (another kind)"}`]),
+    ["number", van.length ? "Another one of ours, by number" : "One of ours, by number"],
+    ...(withNew ? [["new", "A new one, not on our register"]] : []),
+  ];
+  if (!van.length) chosen = "number";
+  const node = h(
+    "div",
+    { class: "stack" },
+    choices(loaners ? "Which loaner hangs there now" : "Which unit hangs there now", /** @type {any} */ (options), chosen, (value) => {
+      chosen = value;
+      byNumber.hidden = value !== "number";
+      byModel.hidden = value !== "new";
+    }),
+    byNumber,
+    byModel,
+  );
+  const check = () => {
+    if (!chosen) return "Choose the unit that hangs there now.";
+    if (chosen === "number" && !number.said()) return "Enter the number on the label of the unit that hangs there now.";
+    if (chosen === "new") {
+      const { word, sentence } = compareMark(made.said(), null, todayIn(site.time_zone), false);
+      if (word === "fault") return sentence;
+    }
+    return "";
+  };
+  const said = () => {
+    if (chosen === "number") return { unit_number: number.said() };
+    if (chosen === "new") return { model: model.value, serial: serial.said(), made: made.said() };
+    return { unit: chosen };
+  };
+  return { node, check, said };
+};
+
+/** Other places of the premises, and a new one. @param {Opened} visit */
+const placeField = (visit) => {
+  const numbers = new Map(visit.round.locations.map((l) => [l.number.toUpperCase(), l]));
+  const list = h("datalist", { id: "places" }, visit.round.locations.map((l) => h("option", { value: l.number }, [l.building, l.floor, l.description].filter(Boolean).join(", "))));
+  const floor = textField("Floor");
+  const description = textField("Where exactly");
+  const isNew = h("div", { class: "stack", hidden: true }, h("p", { class: "soft" }, "A place that is not on the register yet:"), floor.node, description.node);
+  const number = textField("Number of the place", {
+    list: "places",
+    autocapitalize: "characters",
+    on: { input: () => (isNew.hidden = !number.said() || numbers.has(number.said().toUpperCase())) },
+  });
+  return {
+    node: h("div", { class: "stack" }, number.node, list, isNew),
+    check: () => (number.said() ? "" : "Enter the number of the place."),
+    /** @returns {{location?: string, content: any}} */
+    said: () => {
+      const known = numbers.get(number.said().toUpperCase());
+      if (known) return { location: known.id, content: {} };
+      return { content: { new_location: { id: crypto.randomUUID(), number: number.said(), floor: floor.said(), description: description.said() } } };
+    },
+  };
+};
+export { placeField, textField, remarksField };
+
+/** @type {Record<string, (about: Case) => Form>} */
+const FORMS = {
+  not_found: () => {
+    const remarks = remarksField("What you saw", "Who was asked, where you looked.");
+    return {
+      title: "Not found",
+      lead: "The unit stays due. Ask the contact before you go on.",
+      parts: [remarks.node],
+      main: "Record as not found",
+      check: () => "",
+      acts: () => [{ content: { remarks: remarks.input.value.trim() } }],
+    };
+  },
+  no_access: ({ visit: { day } }) => {
+    let reason = "";
+    const saidBy = textField("Who said so", { autocapitalize: "words" });
+    const remarks = remarksField();
+    return {
+      title: "No access",
+      lead: "The unit stays due; the office makes a new appointment.",
+      parts: [choices("Why", day.reasons.no_access.map((/** @type {any} */ r) => [r.code, r.text]), "", (value) => (reason = value)), saidBy.node, remarks.node],
+      main: "Record as no access",
+      check: () => (reason ? "" : "Choose why there was no access."),
+      acts: () => [{ content: { reason, said_by: saidBy.said(), remarks: remarks.input.value.trim() } }],
+    };
+  },
+  lend: ({ visit, stop }) => {
+    const loaner = otherUnit(visit, stop, { loaners: true, withNew: false });
+    const reason = textField("Why it goes to the workshop", { value: heavyWords(visit.day, stop) });
+    const receipt = receiptField();
+    return {
+      title: "Take along, lend one",
+      lead: "Hang the loaner before you take the unit down: no place stays without cover.",
+      moment: "take_away",
+      parts: [loaner.node, reason.node, receipt.node],
+      main: "Record the loan",
+      check: () => loaner.check() || (reason.said() ? "" : "Say why it goes to the workshop.") || (receipt.said() ? "" : "Print the name of the person who takes note."),
+      acts: () => [{ content: { loaner: loaner.said(), tasks: heavyTasks(visit.day, stop), reason: reason.said(), receipt: receipt.said() } }],
+    };
+  },
+  to_workshop: ({ visit, stop }) => {
+    const reason = textField("Why, and why no loaner hangs there", { value: heavyWords(visit.day, stop) });
+    const receipt = receiptField();
+    return {
+      title: "Take along, no loaner",
+      lead: "The place stays without cover: tell the contact.",
+      moment: "take_away",
+      parts: [reason.node, receipt.node],
+      main: "Take it along",
+      check: () => (reason.said() ? "" : "Say why it goes along and why no loaner hangs there."),
+      acts: () => [{ content: { reason: reason.said(), tasks: heavyTasks(visit.day, stop), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }],
+    };
+  },
+  exchange: ({ visit, stop }) => {
+    const other = otherUnit(visit, stop, { loaners: false, withNew: true });
+    const remarks = remarksField();
+    const receipt = receiptField();
+    return {
+      title: "Exchange for good",
+      lead: "The old unit does not come back. The new one has a history of its own.",
+      moment: "take_away",
+      parts: [other.node, receipt.node, remarks.node],
+      main: "Record the exchange",
+      check: () => other.check(),
+      acts: () => [{ content: { replacement: other.said(), remarks: remarks.input.value.trim(), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }],
+    };
+  },
+  give_back: ({ visit, stop }) => {
+    const loaner = textField("Number of the loaner that goes", { autocapitalize: "characters" }, "Leave empty where none hung.");
+    const place = placeField(visit);
+    const receipt = receiptField();
+    return {
+      title: "Bring back",
+      lead: `${stop.unit.number} hangs again.`,
+      parts: [stop.location ? null : place.node, loaner.node, receipt.node],
+      main: "Record its return",
+      stays: true,
+      check: () => (stop.location ? "" : place.check()),
+      acts: () => {
+        const at = stop.location ? { location: stop.location.id, content: {} } : place.said();
+        return [{ ...at, content: { ...at.content, ...(loaner.said() ? { loaner: { unit_number: loaner.said() } } : {}), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }];
+      },
+    };
+  },
+  used: () => {
+    let stays = "";
+    const remarks = remarksField("What was found");
+    return {
+      title: "Used or lost its charge",
+      lead: "It is out of use until it is recharged: hang a loaner if you have one.",
+      parts: [choices("Where is it now", [["yes", "It stays here, marked out of use"], ["no", "I take it along"]], "", (value) => (stays = value)), remarks.node],
+      main: "Record it",
+      isDanger: true,
+      check: () => (stays ? "" : "Say where it is now.") || (remarks.input.value.trim() ? "" : "Say what was found: the owner reads it on the certificate."),
+      acts: () => [{ content: { stays: stays === "yes", remarks: remarks.input.value.trim() } }],
+    };
+  },
+  condemn: ({ visit, stop, photos }) => {
+    const { day } = visit;
+    const kinds = kindsOf(day, stop.model);
+    const codes = day.defect_codes.filter((/** @type {any} */ c) => c.leads_to === "condemned" && c.about === "unit" && c.kinds.some((/** @type {string} */ k) => kinds.has(k)));
+    const code = h("select", null, h("option", { value: "" }, "Choose one criterion"), codes.map((/** @type {any} */ c) => h("option", { value: c.code }, c.text)));
+    const remarks = remarksField("What you saw");
+    let hangs = "nothing";
+    const other = otherUnit(visit, stop, { loaners: false, withNew: true });
+    other.node.hidden = true;
+    return {
+      title: "Condemn",
+      lead: "Out of use for good. Mark it beyond doubt; it is never given away.",
+      moment: "take_away",
+      parts: [
+        field("Criterion", code),
+        remarks.node,
+        choices("What hangs there now", [["nothing", "Nothing; the unit goes along"], ["other", "Another unit"]], hangs, (value) => {
+          hangs = value;
+          other.node.hidden = value !== "other";
+        }),
+        other.node,
+      ],
+      main: "Condemn it",
+      isDanger: true,
+      check: () => (code.value ? "" : "Choose the criterion by which it is condemned.") || (photos.length ? "" : "Take a photo of what condemns it.") || (remarks.input.value.trim() ? "" : "Say what you saw.") || (hangs === "other" ? other.check() : ""),
+      acts: () => [{ content: { code: code.value, remarks: remarks.input.value.trim(), ...(hangs === "other" ? { replacement: other.said() } : {}) } }],
+    };
+  },
+  move_unit: ({ visit, stop }) => {
+    const place = placeField(visit);
+    const remarks = remarksField();
+    return {
+      title: "Hangs elsewhere",
+      lead: `Where does ${stop.unit.number} hang now? Ask whether it should move back.`,
+      parts: [place.node, remarks.node],
+      main: "Record the move",
+      stays: true,
+      check: () => place.check(),
+      acts: () => {
+        const at = place.said();
+        return [{ ...at, content: { ...at.content, remarks: remarks.input.value.trim() } }];
+      },
+    };
+  },
+  swap_units: ({ visit, stop }) => {
+    let other = "";
+    const list = h("div");
+    const search = h("input", { type: "search", autocomplete: "off", on: { input: () => draw() } });
+    const draw = () => {
+      const near = visit.round.all.filter((s) => s !== stop && s.location);
+      const at = visit.round.all.indexOf(stop);
+      const found = search.value.trim() ? matching(near, search.value) : near.filter((s) => Math.abs(visit.round.all.indexOf(s) - at) <= 3);
+      list.replaceChildren(choices("The other unit", found.slice(0, 12).map((s) => [s.key, `${stopName(s)} · ${s.unit.number}`]), other, (value) => (other = value)));
+    };
+    draw();
+    const remarks = remarksField();
+    return {
+      title: "Swapped with another",
+      lead: "The two units change places on the register as they hang now.",
+      parts: [field("Look for", search), list, remarks.node],
+      main: "Record the swap",
+      stays: true,
+      check: () => (other ? "" : "Choose the other unit."),
+      acts: () => [{ content: { other, remarks: remarks.input.value.trim() } }],
+    };
+  },
+  location_problem: ({ visit, stop, photos }) => {
+    /** @type {any} */
+    let found = null;
+    const shown = h("p", { class: "strong" }, "Nothing chosen yet");
+    const choose = async () => {
+      const asked = await askDefect({ day: visit.day, about: "location", kinds: new Set(["all"]), title: "What is wrong with the place?" });
+      if (!asked) return;
+      found = asked;
+      photos.push(...asked.photos);
+      shown.textContent = codeOf(visit.day, asked.defect.code).text;
+    };
+    return {
+      title: "Something wrong with the place",
+      lead: "Kept apart from the unit: the unit can still pass.",
+      parts: [shown, button([icon("place"), "Choose what is wrong"], () => void choose())],
+      main: "Record it",
+      stays: true,
+      check: () => (stop.location ? "" : "This unit hangs at no numbered place.") || (found ? "" : "Choose what is wrong with the place."),
+      acts: () => [
+        { unit: undefined, location: stop.location.id, content: found.defect },
+        ...(found.isPutRight ? [{ kind: "settle_defect", unit: undefined, content: { defect: found.defect.id, how: "Put right on the spot" } }] : []),
+      ],
+    };
+  },
+};
+
+/** @param {any} day @param {Stop} stop */
+const heavyTasks = (day, stop) =>
+  stop.unit.due.filter((/** @type {any} */ d) => ["overdue", "due", "unknown"].includes(d.status) && day.tasks.find((/** @type {any} */ t) => t.code === d.task)?.is_heavy).map((/** @type {any} */ d) => d.task);
+/** @param {any} day @param {Stop} stop */
+const heavyWords = (day, stop) => heavyTasks(day, stop).map((/** @type {string} */ t) => day.labels.task[t]).join(", ");
+
+/** @param {string[]} words @param {URLSearchParams} query @returns {Promise<import("./dom.js").Screen>} */
+export const screen = async ([visitId, unitId, kind], query) => {
+  const visit = await openVisit(visitId);
+  const stop = visit.round.byUnit.get(unitId);
+  if (!stop) throw new Error("This unit is not on the register of these premises.");
+  const back = `unit/${visitId}/${unitId}`;
+  const name = stopName(stop);
+  if (!kind || !(kind in FORMS)) {
+    const isAway = ["in_workshop", "at_test_house", "ready_to_return"].includes(stop.unit.state);
+    const list = LIST.filter(([code]) => (code === "give_back" ? isAway || !stop.location : true));
+    return {
+      title: `${name}: what happened`,
+      back,
+      body: h(
+        "div",
+        { class: "stack" },
+        h("h1", null, `What about ${name}?`),
+        h("p", { class: "soft" }, `${stop.model.text} · ${stop.unit.number}${stop.unit.serial ? ` · serial ${stop.unit.serial}` : ""}`),
+        h(
+          "ul",
+          { class: "app-rows" },
+          list.map(([code, label, help, drawing]) =>
+            h("li", { class: "app-row" }, h("a", { href: `#/event/${visitId}/${unitId}/${code}` }, icon(drawing), h("span", { class: "app-row-text" }, h("span", null, label), h("span", { class: "soft" }, help)), icon("next"))),
+          ),
+          h("li", { class: "app-row" }, h("a", { href: `#/add/${visitId}?at=${stop.location?.id ?? ""}` }, icon("unit"), h("span", { class: "app-row-text" }, h("span", null, "Another unit hangs here"), h("span", { class: "soft" }, "One that is not on the register: add it")), icon("next"))),
+        ),
+      ),
+    };
+  }
+  /** @type {any[]} */
+  const photos = [];
+  const form = FORMS[kind]({ visit, stop, photos });
+  const said = h("p", { class: "app-lacking", role: "alert" });
+  let isSaving = false;
+  const save = async () => {
+    const lacking = form.check();
+    said.textContent = lacking;
+    if (lacking || isSaving) return;
+    isSaving = true;
+    const made = await form.acts();
+    const acts = made.map((act, i) => ({ kind, unit: unitId, ...act, ...(i ? {} : { photos: photos.map((p) => p.id), scan: { by: "picked", read: "", ...position() } }) }));
+    for (const act of acts) if (act.unit === undefined) delete act.unit;
+    const [first] = (await record(visit, acts, { photos, settles: query.get("settles") ?? undefined })).filter((a) => a.kind === kind);
+    say(`${name}: ${form.title.toLowerCase()}, recorded.`);
+    if (form.stays) return go(back, { replace: true });
+    sessionStorage.setItem("undo", JSON.stringify({ act: first.id, words: `${name}: ${form.title.toLowerCase()}` }));
+    const next = nextStop(visit.round.stops, unitId);
+    return go(next ? `${unitAddress(visit, next.key)}?by=picked` : `close/${visitId}`, { replace: true });
+  };
+  const cautions = form.moment ? visit.day.cautions.filter((/** @type {any} */ c) => c.moment === form.moment && c.kinds.some((/** @type {string} */ k) => kindsOf(visit.day, stop.model).has(k))).slice(0, 2) : [];
+  return {
+    title: `${name}: ${form.title.toLowerCase()}`,
+    back: `event/${visitId}/${unitId}`,
+    body: h(
+      "div",
+      { class: "stack" },
+      h("h1", null, form.title),
+      h("p", { class: "soft" }, `${name} · ${stop.model.text} · ${stop.unit.number}`),
+      form.lead ? h("p", null, form.lead) : null,
+      cautions.length ? notice("soon", "caution", ...cautions.map((/** @type {any} */ c) => h("p", null, c.text))) : null,
+      ...form.parts,
+      photoField(photos, () => undefined),
+    ),
+    foot: h("div", { class: "app-actions" }, said, button(form.main, () => void save(), { class: `button-big app-next ${form.isDanger ? "button-danger" : "button-main"}` })),
+  };
+};

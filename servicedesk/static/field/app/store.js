@@ -1,0 +1,245 @@
+// @ts-check
+/**
+ * What the phone holds: the stored day, the acts that were recorded, photos, half-filled forms. One
+ * database in the browser; nothing in it is deleted before the server has said that it is kept.
+ *
+ * An act and the counter that numbers it are written in one transaction, flushed before it is called
+ * done: an act that the screen confirmed survives a killed page and an empty battery.
+ */
+
+import { openDB } from "../../vendor/idb-8.0.4/index.js";
+
+/** @typedef {import("./round.js").Act} Act */
+/** @typedef {{id: string, act: string, visit: string, person: string, blob: Blob, length: number, sha256: string, media_type: string, taken_at: string, state: "waiting" | "sent" | "refused", offset: number, why?: string}} Photo */
+
+const STRICT = /** @type {const} */ ({ durability: "strict" });
+
+/** The disk of the phone is full; what was there before is still there. */
+export class DiskFull extends Error {
+  constructor() {
+    super(
+      "This phone has no room left. Nothing that was stored is lost, but this was not stored. " +
+        "Delete films or photos on the phone, then try again.",
+    );
+  }
+}
+
+let isOpening = openDB("field", 1, {
+  upgrade(db) {
+    db.createObjectStore("meta");
+    db.createObjectStore("days");
+    db.createObjectStore("sites");
+    db.createObjectStore("drafts");
+    const acts = db.createObjectStore("acts", { keyPath: "id" });
+    acts.createIndex("state", "state");
+    acts.createIndex("visit", "visit");
+    db.createObjectStore("others", { keyPath: "id" }).createIndex("site", "site");
+    db.createObjectStore("photos", { keyPath: "id" }).createIndex("state", "state");
+  },
+  blocking(_current, _blocked, event) {
+    // A newer version of the app wants to change the database: let it, and start anew.
+    /** @type {IDBDatabase} */ (event.target).close();
+    location.reload();
+  },
+});
+export const db = () => isOpening;
+
+const news = typeof BroadcastChannel === "undefined" ? null : new BroadcastChannel("field");
+const listeners = new Set();
+/** Calls `act` whenever something stored has changed, here or in another window. @param {(what: string) => void} act */
+export const onChange = (act) => listeners.add(act);
+/** @param {string} what */
+export const changed = (what) => {
+  for (const act of listeners) act(what);
+  news?.postMessage(what);
+};
+if (news) news.onmessage = ({ data }) => listeners.forEach((act) => act(data));
+
+/** @template T @param {() => Promise<T>} work @returns {Promise<T>} */
+const withRoom = async (work) => {
+  try {
+    return await work();
+  } catch (error) {
+    if (/** @type {Error} */ (error).name === "QuotaExceededError") throw new DiskFull();
+    throw error;
+  }
+};
+
+// --- small facts -----------------------------------------------------------------------------------
+
+/** @param {string} key */
+export const recall = async (key) => (await db()).get("meta", key);
+/** @param {string} key @param {any} value */
+export const remember = async (key, value) => withRoom(async () => (await db()).put("meta", value, key));
+
+/** This phone's own id, made once. */
+export const deviceId = async () => {
+  const tx = (await db()).transaction("meta", "readwrite");
+  let id = await tx.store.get("device");
+  if (!id) await tx.store.put((id = crypto.randomUUID()), "device");
+  await tx.done;
+  return id;
+};
+
+// --- the stored day --------------------------------------------------------------------------------
+
+/**
+ * Puts a day in the place of the one before; all or nothing.
+ * @param {any} pack  as the server made it
+ * @param {string} etag
+ */
+export const storePack = async (pack, etag) =>
+  withRoom(async () => {
+    const { units, locations, defects, sites, ...day } = pack;
+    const tx = (await db()).transaction(["days", "sites", "meta"], "readwrite", STRICT);
+    const person = pack.person.id;
+    const stored = { ...day, etag, stored_at: new Date().toISOString(), sites, unit_count: units.length };
+    await tx.objectStore("days").put(stored, person);
+    await tx.objectStore("sites").delete(IDBKeyRange.bound(`${person}|`, `${person}|\uffff`));
+    for (const site of sites) {
+      const rows = { units: [], locations: [], defects: [] };
+      rows.units = units.filter((u) => u.site === site.id);
+      rows.locations = locations.filter((l) => l.site === site.id);
+      const here = new Set([...rows.units, ...rows.locations].map((row) => row.id));
+      rows.defects = defects.filter((d) => here.has(d.unit) || here.has(d.location));
+      await tx.objectStore("sites").put(rows, `${person}|${site.id}`);
+    }
+    // A phone whose storage was emptied starts above what the server has of it.
+    const device = await tx.objectStore("meta").get("device");
+    const last = Number(pack.last_seq?.[device] ?? 0);
+    if (last > Number((await tx.objectStore("meta").get("seq")) ?? 0)) await tx.objectStore("meta").put(last, "seq");
+    await tx.objectStore("meta").put(person, "person");
+    await tx.objectStore("meta").put(Object.fromEntries(units.map((u) => [u.id, u.number])), `numbers|${person}`);
+    await tx.done;
+    changed("day");
+    return stored;
+  });
+
+/** The stored day is still what the server would send. @param {string} person */
+export const touchDay = async (person) => {
+  const day = { ...(await storedDay(person)), stored_at: new Date().toISOString() };
+  await withRoom(async () => (await db()).put("days", day, person));
+  changed("day");
+  return day;
+};
+
+/** @param {string} person */
+export const storedDay = async (person) => (person ? (await db()).get("days", person) : undefined);
+/** @param {string} person @param {string} site */
+export const storedSite = async (person, site) =>
+  (await (await db()).get("sites", `${person}|${site}`)) ?? { units: [], locations: [], defects: [] };
+
+// --- acts ------------------------------------------------------------------------------------------
+
+/**
+ * Records acts: numbers them and stores them with their photos, and clears the draft they came from.
+ * Without return nothing is recorded.
+ * @param {string} person
+ * @param {Partial<Act>[]} acts
+ * @param {{photos?: Partial<Photo>[], draft?: string, settles?: string}} [more]  `settles`: the refused act
+ *   that the first of these takes the place of
+ * @returns {Promise<Act[]>}
+ */
+export const addActs = async (person, acts, { photos = [], draft, settles } = {}) =>
+  withRoom(async () => {
+    const tx = (await db()).transaction(["acts", "meta", "photos", "drafts"], "readwrite", STRICT);
+    let seq = Number((await tx.objectStore("meta").get("seq")) ?? 0);
+    const stored = acts.map((act) => ({
+      id: crypto.randomUUID(),
+      content: {},
+      ...act,
+      person,
+      seq: ++seq,
+      device_at: new Date().toISOString(),
+      state: "waiting",
+    }));
+    for (const act of stored) await tx.objectStore("acts").add(act);
+    await tx.objectStore("meta").put(seq, "seq");
+    for (const photo of photos) {
+      const whole = { ...photo, person, act: photo.act ?? stored[0].id, visit: stored[0].visit, state: "waiting", offset: 0 };
+      await tx.objectStore("photos").put(whole);
+    }
+    if (draft) await tx.objectStore("drafts").delete(draft);
+    if (settles) {
+      const old = await tx.objectStore("acts").get(settles);
+      if (old) await tx.objectStore("acts").put({ ...old, state: "discarded", settled_by: stored[0].id });
+    }
+    await tx.done;
+    changed("acts");
+    return /** @type {any} */ (stored);
+  });
+
+/** @param {string} visit @returns {Promise<Act[]>} */
+export const actsOf = async (visit) => (await db()).getAllFromIndex("acts", "visit", visit);
+/** @returns {Promise<Act[]>} */
+export const allActs = async () => (await db()).getAll("acts");
+/** @param {string} state @returns {Promise<Act[]>} */
+export const actsIn = async (state) => (await db()).getAllFromIndex("acts", "state", state);
+/** @param {string} id @returns {Promise<Act>} */
+export const actOf = async (id) => (await db()).get("acts", id);
+
+/** Writes what became of acts. @param {Act[]} acts */
+export const settleActs = async (acts) => {
+  const tx = (await db()).transaction("acts", "readwrite", STRICT);
+  for (const act of acts) {
+    const current = await tx.store.get(act.id);
+    // What the person settled meanwhile stays settled.
+    if (current && current.state !== "discarded") await tx.store.put({ ...current, state: act.state, answer: act.answer });
+  }
+  await tx.done;
+  changed("acts");
+};
+
+/** Lets go of a refused act, for a stated reason; it stays readable. @param {string} id @param {string} why */
+export const discardAct = async (id, why) => {
+  const act = await actOf(id);
+  if (act?.state === "refused") await (await db()).put("acts", { ...act, state: "discarded", discarded_because: why });
+  changed("acts");
+};
+
+/** How many acts and photos stand where, for one person and for others. @param {string} person */
+export const outboxCounts = async (person) => {
+  const store = await db();
+  const [waiting, refused, photos] = await Promise.all([
+    store.getAllFromIndex("acts", "state", "waiting"),
+    store.getAllFromIndex("acts", "state", "refused"),
+    store.countFromIndex("photos", "state", "waiting"),
+  ]);
+  const mine = waiting.filter((act) => act.person === person);
+  return { waiting: mine.length, refused: refused.length, photos, others: waiting.length - mine.length };
+};
+
+// --- what colleagues did ---------------------------------------------------------------------------
+
+/** @param {any[]} acts @param {string} cursor @param {string} person */
+export const storeOthers = async (acts, cursor, person) =>
+  withRoom(async () => {
+    const tx = (await db()).transaction(["others", "meta"], "readwrite");
+    for (const act of acts) await tx.objectStore("others").put(act);
+    await tx.objectStore("meta").put(cursor, `cursor|${person}`);
+    await tx.done;
+    if (acts.length) changed("others");
+  });
+/** @param {string} site */
+export const othersAt = async (site) => (await db()).getAllFromIndex("others", "site", site);
+
+// --- photos ----------------------------------------------------------------------------------------
+
+/** @returns {Promise<Photo[]>} */
+export const waitingPhotos = async () => (await db()).getAllFromIndex("photos", "state", "waiting");
+/** @param {string} id @returns {Promise<Photo | undefined>} */
+export const photoOf = async (id) => (await db()).get("photos", id);
+/** @param {Photo} photo */
+export const putPhoto = async (photo) => {
+  await withRoom(async () => (await db()).put("photos", photo));
+  changed("photos");
+};
+
+// --- half-filled forms -----------------------------------------------------------------------------
+
+/** @param {string} key */
+export const draftOf = async (key) => (await db()).get("drafts", key);
+/** @param {string} key @param {any} draft */
+export const putDraft = async (key, draft) => withRoom(async () => (await db()).put("drafts", draft, key));
+/** @param {string} key */
+export const dropDraft = async (key) => (await db()).delete("drafts", key);

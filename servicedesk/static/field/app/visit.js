@@ -1,0 +1,83 @@
+// @ts-check
+/**
+ * The visit that is open on the screen: the stored day, the site's register and everything recorded
+ * there, read once and kept in memory, so that going from unit to unit asks the database for nothing.
+ */
+
+import { go } from "./dom.js";
+import { roundOf } from "./round.js";
+import { actsOf, addActs, onChange, othersAt, recall, storedDay, storedSite } from "./store.js";
+
+/** @typedef {import("./round.js").Act} Act */
+/**
+ * @typedef {{person: string, day: any, visit: any, site: any, rows: any, acts: Act[], others: Act[],
+ *   round: ReturnType<typeof roundOf>}} Opened
+ */
+
+/** @type {Opened | null} */
+let opened = null;
+
+/** @param {Opened} visit */
+const recompute = (visit) => {
+  const { day, visit: trip, rows, acts, others } = visit;
+  visit.round = roundOf({ day, visit: trip, site: rows }, [...others, ...acts]);
+  return visit;
+};
+
+/** The open visit, from storage where it is not in memory yet. @param {string} id @returns {Promise<Opened>} */
+export const openVisit = async (id) => {
+  if (opened?.visit.id === id) return opened;
+  const person = await recall("person");
+  const day = await storedDay(person);
+  const trip = day?.visits.find((/** @type {any} */ v) => v.id === id);
+  if (!trip) throw new Error("This visit is not stored on this phone. Go back and store the day again.");
+  const site = day.sites.find((/** @type {any} */ s) => s.id === trip.site);
+  const [rows, acts, others] = await Promise.all([storedSite(person, site.id), actsOf(id), othersAt(site.id)]);
+  opened = recompute(/** @type {any} */ ({ person, day, visit: trip, site, rows, acts, others, round: null }));
+  return opened;
+};
+
+onChange((what) => {
+  if (what === "day") opened = null;
+  if (!opened || !["acts", "others"].includes(what)) return;
+  const { visit, site } = opened;
+  void Promise.all([actsOf(visit.id), othersAt(site.id)]).then(([acts, others]) => {
+    if (opened?.visit.id === visit.id) recompute(Object.assign(opened, { acts, others }));
+  });
+});
+
+/**
+ * Records acts on a visit; they are stored before this returns.
+ * @param {Opened} visit
+ * @param {Partial<Act>[]} acts
+ * @param {Parameters<typeof addActs>[2]} [more]
+ */
+export const record = async (visit, acts, more) => {
+  const isFirst = !visit.acts.length && !acts.some((act) => act.kind === "start");
+  const all = [...(isFirst ? [{ kind: "start" }] : []), ...acts];
+  const stored = await addActs(visit.person, all.map((act) => ({ ...act, visit: visit.visit.id, place: visit.site.name })), more);
+  visit.acts.push(...stored);
+  recompute(visit);
+  void import("./outbox.js").then(({ syncSoon }) => syncSoon());
+  return stored;
+};
+
+/** Takes back an act: the withdrawal is an act of its own. @param {Opened} visit @param {string} act @param {string} [reason] */
+export const undo = (visit, act, reason = "") => record(visit, [{ kind: "undo", content: { act, ...(reason ? { reason } : {}) } }]);
+
+/** @param {Opened} visit @param {string} unit */
+export const unitAddress = (visit, unit) => `unit/${visit.visit.id}/${unit}`;
+
+/**
+ * Goes to the unit that a code names, or says what it could be.
+ * @param {Opened} visit
+ * @param {string} code
+ * @param {string} by  camera, scanner, typed
+ */
+export const goToCode = async (visit, code, by) => {
+  const { named } = await import("./round.js");
+  const found = named(visit.round.all, code);
+  const query = `by=${by}&read=${encodeURIComponent(code)}`;
+  if (found.length === 1) go(`${unitAddress(visit, found[0].key)}?${query}`);
+  else go(`visit/${visit.visit.id}?${query}`);
+};
