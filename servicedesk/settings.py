@@ -71,6 +71,16 @@ MAP_TILE_URL = env_text("MAP_TILE_URL", "")
 MAP_TILE_ATTRIBUTION = env_text("MAP_TILE_ATTRIBUTION", "")
 MAP_TILE_MAX_ZOOM = env_int("MAP_TILE_MAX_ZOOM", 18, lowest=1, highest=24)
 
+# --- Driving times --------------------------------------------------------------------------------
+# estimate: from straight lines, nothing to set up. valhalla and table ask a server at TRAVEL_URL;
+# valhalla-tiles opens the JSON configuration TRAVEL_TILES with Valhalla's own Python package.
+TRAVEL_PROVIDER = env_choice(
+    "TRAVEL_PROVIDER", "estimate", choices=("estimate", "valhalla", "table", "valhalla-tiles")
+)
+TRAVEL_URL = env_url("TRAVEL_URL", "", schemes=("http", "https"))
+TRAVEL_TILES = env_path("TRAVEL_TILES", DATA_DIR / "valhalla.json", base=BASE_DIR)
+TRAVEL_TIMEOUT_S = env_int("TRAVEL_TIMEOUT_S", 10, lowest=1, highest=120)
+
 # --- Parts ----------------------------------------------------------------------------------------
 INSTALLED_APPS = [
     "django.contrib.auth",
@@ -384,6 +394,11 @@ CELERY_BEAT_SCHEDULE = {
         "task": "schedules.tasks.work_out_waiting_outlooks",
         "schedule": 60,
         "options": {"expires": 60},
+    },
+    "resume-plan-searches": {
+        "task": "schedules.tasks.resume_plan_searches",
+        "schedule": 20,
+        "options": {"expires": 20},
     },
     "forget-old-answers": {
         "task": "servicedesk.tasks.forget_old_answers",

@@ -207,8 +207,8 @@ def test_odd_sites_are_named_and_the_rest_is_planned():
 
 def test_the_figures_of_the_manager_count():
     site = due_site(date(2027, 3, 1))
-    unit = make_unit(site, made=Stamp.of(2026, 5), refresh=False)
-    make_record(unit, Task.MAINTENANCE, Stamp.of(2026, 5, 20))
+    unit = make_unit(site, made=Stamp.of(2026, 4), refresh=False)
+    make_record(unit, Task.MAINTENANCE, Stamp.of(2026, 4, 20))
     look()
     assert OutlookTrip.objects.filter(on__lt=date(2027, 7, 1)).count() == 1
     BundlingFigures.objects.create(values={"cap.maintenance": 30}, made_at=NOW)
