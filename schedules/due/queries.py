@@ -290,12 +290,12 @@ def with_status(status: Status, now: datetime) -> Q:
 
     Says in the database what ``status_on`` says of one row. Costs one query, for the time zones.
     """
-    return _conditions(now)[status]
+    return status_conditions(now)[status]
 
 
 def status_case(now: datetime) -> Case:
     """The status code of an obligation at ``now`` as an expression, for counting by status in one query."""
-    conditions = _conditions(now)
+    conditions = status_conditions(now)
     order = (Status.UNKNOWN, Status.UNCOVERED, Status.NO_DATE, Status.OVERDUE, Status.DUE)
     return Case(
         *(When(conditions[status], then=Value(status.value)) for status in order),
@@ -304,7 +304,8 @@ def status_case(now: datetime) -> Case:
     )
 
 
-def _conditions(now: datetime) -> dict[Status, Q]:
+def status_conditions(now: datetime) -> dict[Status, Q]:
+    """What makes an obligation stand so at ``now``, by status. Costs one query, for the time zones."""
     zones_by_day: dict[date, list[str]] = defaultdict(list)
     for zone, day in zone_days(now).items():
         zones_by_day[day].append(zone)
@@ -441,7 +442,7 @@ def with_statuses(
     rows: QuerySet[Obligation], statuses: Iterable[Status], now: datetime
 ) -> QuerySet[Obligation]:
     """Those of ``rows`` that stand in one of ``statuses`` at ``now``."""
-    conditions = _conditions(now)
+    conditions = status_conditions(now)
     condition = Q(pk__in=[])
     for status in statuses:
         condition |= conditions[status]

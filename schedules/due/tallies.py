@@ -26,6 +26,7 @@ from schedules.due.models import Obligation, SiteTally
 from schedules.due.queries import (
     SOON_DAYS,
     DueWanted,
+    Standing,
     Status,
     Work,
     batched,
@@ -330,51 +331,63 @@ def is_tallied(wanted: DueWanted) -> bool:
 def tallied_counts(scope: Scope, wanted: DueWanted, now: datetime) -> dict[Status, int]:
     """How many obligations stand how at ``now``, exactly; every status is named.
 
-    Only for what ``is_tallied``. Three queries, two more where a site has to be counted row by row.
+    Only for what ``is_tallied``. Four queries, two more where a site has to be counted row by row.
     """
-    live = due_list(scope, wanted)
-    if wanted.site is not None:
-        return status_counts(live, now)
-    sites = _sites(scope, wanted)
-    days = zone_days(now)
-    for _ in range(3):
-        behind = list(sites.exclude(_current(days)).values_list("pk", flat=True))
-        found = sites.filter(_current(days)).aggregate(
-            counted=Count("pk"), **{f"n_{name}": _sum(name, wanted.work) for name in COUNTS}
+    return Tallied(scope, wanted, now).counts()
+
+
+class Tallied:
+    """What the tallies of the sites in ``scope`` say at ``now`` of what is ``wanted``."""
+
+    def __init__(self, scope: Scope, wanted: DueWanted, now: datetime) -> None:
+        self.wanted, self.now = wanted, now
+        self.live = due_list(scope, wanted)
+        self.sites = _sites(scope, wanted)
+        self.current = _current(zone_days(now))
+        self.behind = self._behind()
+
+    def _behind(self) -> list[int]:
+        """Sites whose tally is not of their own today."""
+        return list(self.sites.exclude(self.current).values_list("pk", flat=True))
+
+    def counts(self) -> dict[Status, int]:
+        """How many obligations stand how; every status is named."""
+        if self.wanted.site is not None:
+            return status_counts(self.live, self.now)
+        for _ in range(3):
+            found = self.sites.filter(self.current).aggregate(
+                counted=Count("pk"), **{f"n_{name}": _sum(name, self.wanted.work) for name in COUNTS}
+            )
+            # A site whose tally came or went between the two queries would be counted twice or never.
+            if len(self.behind) + found["counted"] == self.sites.count():
+                break
+            self.behind = self._behind()
+        else:
+            return status_counts(self.live, self.now)
+        counts = {status: int(found[f"n_{status.value}"] or 0) for status in Status}
+        if self.behind:
+            for status, more in status_counts(self.live.filter(site__in=self.behind), self.now).items():
+                counts[status] += more
+        return counts
+
+    def gravest(self, limit: int) -> dict[int, Standing]:
+        """The sites where most is overdue, then of unknown date, and how each stands; none without either."""
+        ranked = (
+            self.sites.filter(self.current)
+            .annotate(late=_ours("overdue"), doubt=_ours("unknown"))
+            .filter(Q(late__gt=0) | Q(doubt__gt=0))
+            .order_by("-late", "-doubt", "pk")
+            .values_list("pk", flat=True)
         )
-        # A site whose tally came or went between the two queries would be counted twice or never.
-        if len(behind) + found["counted"] == sites.count():
-            break
-    else:
-        return status_counts(live, now)
-    counts = {status: int(found[f"n_{status.value}"] or 0) for status in Status}
-    if behind:
-        for status, number_of in status_counts(live.filter(site__in=behind), now).items():
-            counts[status] += number_of
-    return counts
-
-
-def gravest_sites(scope: Scope, now: datetime, limit: int) -> list[int]:
-    """The sites where most of our work is overdue, then of unknown date; none without either."""
-    days = zone_days(now)
-    sites = _sites(scope, DueWanted())
-    behind = list(sites.exclude(_current(days)).values_list("pk", flat=True))
-    ranked = (
-        sites.filter(_current(days))
-        .annotate(late=_ours("overdue"), doubt=_ours("unknown"))
-        .filter(Q(late__gt=0) | Q(doubt__gt=0))
-        .order_by("-late", "-doubt", "pk")
-        .values_list("late", "doubt", "pk")
-    )
-    grave = list(ranked[:limit])
-    if behind:
-        work = due_list(scope, DueWanted()).filter(site__in=behind)
-        grave += [
-            (s.counts.get(Status.OVERDUE, 0), s.counts.get(Status.UNKNOWN, 0), site)
-            for site, s in standings(work, "site_id", now).items()
-        ]
-    grave.sort(key=lambda row: (-row[0], -row[1], row[2]))
-    return [site for late, doubt, site in grave[:limit] if late or doubt]
+        asked = [*ranked[:limit], *self.behind]
+        found = standings(self.live.filter(site__in=asked), "site_id", self.now) if asked else {}
+        rank = {
+            site: (-here.counts.get(Status.OVERDUE, 0), -here.counts.get(Status.UNKNOWN, 0), site)
+            for site, here in found.items()
+        }
+        return {
+            site: found[site] for site in sorted(rank, key=rank.__getitem__)[:limit] if any(rank[site][:2])
+        }
 
 
 def _sites(scope: Scope, wanted: DueWanted) -> QuerySet[Site]:

@@ -36,7 +36,7 @@ from schedules.rulebook.services import (
 )
 from schedules.rules import IntervalTable, Rule
 from servicedesk.access import Act
-from servicedesk.desk.fields import PickField
+from servicedesk.desk.fields import pick_field
 from servicedesk.desk.kind_words import kind_words
 from servicedesk.desk.periods import period_text
 from servicedesk.desk.tables_shown import TableBook
@@ -247,23 +247,17 @@ class LevelForm(forms.Form):
         choices=[(SITE, "One site"), (OWNER, "All sites of one owner"), (FIRM, "All sites of the firm")],
         initial=SITE,
     )
-    site = PickField(
-        label="Site",
-        queryset=Site.objects.none(),
-        required=False,
-        empty_label="Choose a site",
-    )
-    owner = PickField(
-        label="Owner",
-        queryset=Owner.objects.none(),
-        required=False,
-        empty_label="Choose an owner",
-    )
+    site = forms.Field(required=False)
+    owner = forms.Field(required=False)
 
     def __init__(self, *args: Any, view: PageView, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["site"].queryset = sites_for(view.scope).select_related(None)  # type: ignore[attr-defined]
-        self.fields["owner"].queryset = owners_for(view.scope)  # type: ignore[attr-defined]
+        self.fields["site"] = pick_field(
+            sites_for(view.scope).select_related(None), label="Site", empty_label="Choose a site"
+        )
+        self.fields["owner"] = pick_field(
+            owners_for(view.scope), label="Owner", empty_label="Choose an owner"
+        )
 
     def clean(self) -> dict[str, Any]:
         """The place that the level asks for, and no other."""

@@ -22,7 +22,7 @@ from schedules.rulebook.models import Adoption, Confirmation, Variation
 from schedules.rules import IntervalTable, Rule, load_tables
 from servicedesk.access import Act
 from servicedesk.desk.changes import chosen_table, table_choices, whose
-from servicedesk.desk.fields import PickField
+from servicedesk.desk.fields import pick_field
 from servicedesk.desk.kind_words import kind_words
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView
@@ -35,19 +35,14 @@ class CompareForm(forms.Form):
 
     old = forms.ChoiceField(label="This table")
     new = forms.ChoiceField(label="with this one", required=False)
-    site = PickField(
-        label="as varied at this site",
-        queryset=Site.objects.none(),
-        required=False,
-        empty_label="As printed",
-    )
+    site = forms.Field(required=False)
 
     def __init__(self, *args: Any, sites: QuerySet[Site], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         choices = table_choices()
         self.fields["old"].choices = choices  # type: ignore[attr-defined]
         self.fields["new"].choices = [("", "The same table"), *choices]  # type: ignore[attr-defined]
-        self.fields["site"].queryset = sites  # type: ignore[attr-defined]
+        self.fields["site"] = pick_field(sites, label="as varied at this site", empty_label="As printed")
 
     def clean(self) -> dict[str, Any]:
         """Two things that can differ."""

@@ -7,32 +7,32 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import F, QuerySet
-from django.db.models.expressions import OrderBy
+from django.core.paginator import Page, Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.utils.http import urlencode
 
+from schedules.due.lists import MOST_COUNTED, Counted, Counts, Listed, counts_of, dates_last
 from schedules.due.models import Obligation
 from schedules.due.queries import (
-    OPEN_STATUSES,
     SEVERITY,
     STATUS_LABELS,
     Status,
     due_list,
     shown,
-    status_counts,
     status_on,
     with_statuses,
     with_why,
 )
 from servicedesk.access import Act
-from servicedesk.desk.due_forms import EVERYTHING, DueFilterForm
+from servicedesk.desk.due_forms import EVERYTHING, SORTS, DueFilterForm
 from servicedesk.desk.tables_shown import TableBook, TableShown
 from servicedesk.exchange.writing import csv_lines
-from servicedesk.pages import STANDING_LINE, PageView, chip, paged
+from servicedesk.pages import PAGE_SIZE, STANDING_LINE, PageView, chip
 
-NONE_LEFT = Obligation.objects.none()
+MOST_PAGES = MOST_COUNTED // PAGE_SIZE
+"""The last page that is reached by turning pages; what lies behind is reached by narrowing the list."""
 
 TAB_WORDS = {Status.UNKNOWN: "Date unknown", Status.UNCOVERED: "No rule", Status.NO_DATE: "No date"}
 
@@ -82,22 +82,46 @@ class DueView(PageView):
         """Show one page of it."""
         form = DueFilterForm(request.GET, scope=self.scope)
         is_valid = form.is_valid()
-        every = due_list(self.scope, form.wanted()) if is_valid else NONE_LEFT
-        counts = status_counts(every, self.now)
-        page = paged(request, self.wanted_rows(form) if is_valid else NONE_LEFT)
+        counts = self.counts(form) if is_valid else Counts({}, Counted(0))
+        is_long = counts.wanted.is_more or counts.wanted.number > MOST_COUNTED
+        page = self.cut(form, counts.wanted, is_long=is_long) if is_valid else _no_page()
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         rows = [self.line(owed, book) for owed in page.object_list]
         context = {
             "form": form,
             "rows": rows,
             "page_obj": page,
+            "count_is_more": counts.wanted.is_more,
             "tabs": _tabs(request, form, counts),
             "sort": request.GET.get("sort", ""),
+            "may_sort": not is_long,
+            "sort_is_left_out": is_long and form.is_sorted_by_words,
+            "go_on_from": _go_on_from(request, page, is_long=is_long),
+            "most_counted": MOST_COUNTED,
             "export_query": urlencode([(k, str(v)) for k, v in request.GET.items() if k != "page" and v]),
             "is_filtered": any(v for k, v in request.GET.items() if k not in ("page", "sort")),
             "confirm": book.notice((row.table.key, row.table.version) for row in rows),
         }
         return self.page("desk/due.html", context, status=200 if is_valid else 400)
+
+    def counts(self, form: DueFilterForm) -> Counts:
+        """How many rows of the list stand how."""
+        return counts_of(self.scope, form.wanted(), form.statuses(), self.now)
+
+    def cut(self, form: DueFilterForm, count: Counted, *, is_long: bool) -> Page[Obligation]:
+        """The page that the address asks for; one past the end gives the last."""
+        order = form.order()
+        if is_long:
+            order = SORTS["-latest" if order[0] == "-latest_on" else ""]
+        rows = Listed(
+            due_list(self.scope, form.wanted()),
+            form.statuses(),
+            order,
+            self.now,
+            count.number,
+            is_long=is_long,
+        )
+        return _Pages(rows, PAGE_SIZE).get_page(self.request.GET.get("page"))  # type: ignore[arg-type]
 
     def wanted_rows(self, form: DueFilterForm) -> QuerySet[Obligation]:
         """The rows that a valid form asks for, in its order; those without a date come last."""
@@ -105,7 +129,7 @@ class DueView(PageView):
         statuses = form.statuses()
         if statuses is not None:
             rows = with_statuses(rows, statuses, self.now)
-        return shown(rows).order_by(*(_dates_last(name) for name in form.order()))
+        return shown(rows).order_by(*(dates_last(name) for name in form.order()))
 
     def line(self, owed: Obligation, book: TableBook) -> DueRow:
         """One row, judged on its site's own today."""
@@ -166,29 +190,51 @@ class DueExportView(DueView):
             )
 
 
-def _dates_last(name: str) -> str | OrderBy:
-    """A part of an order; a row without a date comes last, whichever way and in either database."""
-    if name.lstrip("-") != "latest_on":
-        return name
-    latest = F("latest_on")
-    return latest.desc(nulls_last=True) if name.startswith("-") else latest.asc(nulls_last=True)
+class _Pages(Paginator):
+    """Pages of a list that may hold more rows than anybody turns over."""
+
+    @property
+    def num_pages(self) -> int:
+        """The pages that can be reached."""
+        return min(super().num_pages, MOST_PAGES)
 
 
-def _tabs(request: HttpRequest, form: DueFilterForm, counts: dict[Status, int]) -> list[dict[str, Any]]:
-    """Links to the same list in each status, with how many rows it holds."""
+def _no_page() -> Page[Obligation]:
+    return _Pages(Obligation.objects.none(), PAGE_SIZE).get_page(1)
+
+
+def _go_on_from(request: HttpRequest, page: Page[Obligation], *, is_long: bool) -> str:
+    """On the last page that can be reached of a long list by date: the address of what follows."""
+    by_date = request.GET.get("sort", "") not in ("-latest",)
+    rows = list(page.object_list)
+    if not (is_long and by_date and page.number == MOST_PAGES and rows and rows[-1].latest_on):
+        return ""
+    kept = {k: str(v) for k, v in request.GET.items() if k not in ("page", "latest_from", "sort") and v}
+    return "?" + urlencode(kept | {"latest_from": rows[-1].latest_on.isoformat()})
+
+
+def _tabs(request: HttpRequest, form: DueFilterForm, counts: Counts) -> list[dict[str, Any]]:
+    """Links to the same list in each status, with how many rows it holds where that is known."""
     kept = [(k, str(v)) for k, v in request.GET.items() if k not in ("page", "status") and v]
     chosen = form.data.get("status", "")
-    tabs = [("", "To be done", sum(counts[status] for status in OPEN_STATUSES))]
+    tabs: list[tuple[str, str, Counted | None]] = [("", "To be done", counts.open())]
     tabs += [
-        (status.value, TAB_WORDS.get(status, STATUS_LABELS[status]), counts[status]) for status in SEVERITY
+        (status.value, TAB_WORDS.get(status, STATUS_LABELS[status]), counts.by_status.get(status))
+        for status in SEVERITY
     ]
-    tabs.append((EVERYTHING, "All", sum(counts.values())))
-    return [
-        {
-            "label": label,
-            "count": count,
-            "query": "?" + urlencode([*kept, *([("status", code)] if code else [])]),
-            "is_current": code == chosen,
-        }
-        for code, label, count in tabs
-    ]
+    tabs.append((EVERYTHING, "All", counts.all()))
+    found = []
+    for code, label, known in tabs:
+        is_current = code == chosen
+        count = counts.wanted if is_current else known
+        found.append(
+            {
+                "label": label,
+                "count": count.number if count is not None else None,
+                "is_more": count.is_more if count is not None else False,
+                "is_shown": count is None or count.number > 0 or is_current or not code,
+                "query": "?" + urlencode([*kept, *([("status", code)] if code else [])]),
+                "is_current": is_current,
+            }
+        )
+    return found

@@ -8,11 +8,10 @@ from django import forms
 
 from inventory.access import Scope
 from inventory.logbook.models import TASK_CHOICES
-from inventory.register.models import Owner, Site
 from inventory.register.queries import owners_for, sites_for
 from schedules.due.queries import OPEN_STATUSES, STATUS_LABELS, DueWanted, Status, Work
 from schedules.rules import load_tables
-from servicedesk.desk.fields import PickField, day_field
+from servicedesk.desk.fields import day_field, pick_field
 
 OPEN = "open"
 EVERYTHING = "all"
@@ -51,8 +50,8 @@ class DueFilterForm(forms.Form):
     )
     status = forms.ChoiceField(label="Status", required=False, choices=STATUS_CHOICES)
     task = forms.ChoiceField(label="Task", required=False)
-    owner = PickField(label="Owner", required=False, queryset=Owner.objects.none(), empty_label="All owners")
-    site = PickField(label="Site", required=False, queryset=Site.objects.none(), empty_label="All sites")
+    owner = forms.Field(required=False)
+    site = forms.Field(required=False)
     latest_from = day_field("Latest date from")
     latest_to = day_field("Latest date to")
     table = forms.ChoiceField(label="Interval table", required=False)
@@ -63,8 +62,10 @@ class DueFilterForm(forms.Form):
     def __init__(self, *args: Any, scope: Scope, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         fields = self.fields
-        fields["owner"].queryset = owners_for(scope)  # type: ignore[attr-defined]
-        fields["site"].queryset = sites_for(scope).select_related(None)  # type: ignore[attr-defined]
+        fields["owner"] = pick_field(owners_for(scope), label="Owner", empty_label="All owners")
+        fields["site"] = pick_field(
+            sites_for(scope).select_related(None), label="Site", empty_label="All sites"
+        )
         fields["task"].choices = [("", "All tasks"), *TASK_CHOICES]  # type: ignore[attr-defined]
         titles = {key: editions[-1].title for key, editions in load_tables().items()}
         fields["table"].choices = [("", "All tables"), *sorted(titles.items(), key=lambda item: item[1])]  # type: ignore[attr-defined]
@@ -97,6 +98,11 @@ class DueFilterForm(forms.Form):
     def order(self) -> tuple[str, ...]:
         """The order that the valid form asks for."""
         return SORTS[self.cleaned_data["sort"]]
+
+    @property
+    def is_sorted_by_words(self) -> bool:
+        """Whether the valid form asks for an order by anything but the date."""
+        return self.is_valid() and self.order()[0].lstrip("-") != "latest_on"
 
     @property
     def is_narrowed(self) -> bool:

@@ -13,12 +13,12 @@ from django.utils.http import urlencode
 
 from inventory.logbook.models import TASK_CHOICES
 from inventory.measures.kinds import TASK_LABELS, Task
-from inventory.register.models import Owner, Site, UnitQuerySet
+from inventory.register.models import UnitQuerySet
 from inventory.register.queries import owners_for, sites_for
 from schedules.due.forecast import BY_LABELS, MOST_UNITS, MOST_YEARS, By, Forecast, forecast, forecast_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
-from servicedesk.desk.fields import PickField
+from servicedesk.desk.fields import pick_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.exchange.writing import csv_lines
 from servicedesk.pages import STANDING_LINE, PageView
@@ -69,18 +69,8 @@ class ForecastForm(forms.Form):
     )
     pace = forms.ChoiceField(label="Supposing", required=False, choices=PACE_CHOICES)
     task = forms.ChoiceField(label="Task", required=False, choices=[("", "All tasks"), *TASK_CHOICES])
-    owner = PickField(
-        label="Owner",
-        required=False,
-        queryset=Owner.objects.none(),
-        empty_label="All owners",
-    )
-    site = PickField(
-        label="Site",
-        required=False,
-        queryset=Site.objects.none(),
-        empty_label="All sites",
-    )
+    owner = forms.Field(required=False)
+    site = forms.Field(required=False)
     region = forms.ChoiceField(label="Region", required=False)
     city = forms.ChoiceField(label="City", required=False)
 
@@ -90,8 +80,8 @@ class ForecastForm(forms.Form):
         places = sites.order_by().values_list("region", "city").distinct()
         regions, cities = ({row[n] for row in places if row[n]} for n in (0, 1))
         fields = self.fields
-        fields["owner"].queryset = owners_for(view.scope)  # type: ignore[attr-defined]
-        fields["site"].queryset = sites  # type: ignore[attr-defined]
+        fields["owner"] = pick_field(owners_for(view.scope), label="Owner", empty_label="All owners")
+        fields["site"] = pick_field(sites, label="Site", empty_label="All sites")
         fields["region"].choices = [("", "All regions"), *((r, r) for r in sorted(regions))]  # type: ignore[attr-defined]
         fields["city"].choices = [("", "All cities"), *((c, c) for c in sorted(cities))]  # type: ignore[attr-defined]
         for field in fields.values():

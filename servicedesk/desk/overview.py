@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +12,8 @@ from django.utils.http import urlencode
 
 from inventory.register.models import Site, Unit
 from inventory.register.queries import units_by_state
-from schedules.due.queries import DueWanted, Standing, Status, due_list, standings, tables_in_use
+from schedules.due.queries import DueWanted, Standing, Status, tables_in_use
+from schedules.due.tallies import Tallied
 from schedules.visits.models import Visit
 from schedules.visits.queries import left_open, loads, planned_within, visits_for
 from servicedesk.access import Act
@@ -48,7 +48,7 @@ class OverviewView(PageView):
 
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show it."""
-        by_site = standings(due_list(self.scope, DueWanted()), "site_id", self.now)
+        tallied = Tallied(self.scope, DueWanted(), self.now)
         states = units_by_state(self.scope)
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         confirm = book.notice(tables_in_use(self.scope, self.now))
@@ -57,22 +57,19 @@ class OverviewView(PageView):
         visits = planned[:SHOWN_VISITS]
         held = loads(visit.pk for visit in visits)
         context = {
-            "due": self.due_figures(by_site.values()),
+            "due": self.due_figures(tallied.counts()),
             "units": self.unit_figures(states),
             "visits": self.visit_figures(),
             "coming": [{"visit": visit, "load": held.get(visit.pk)} for visit in visits],
             "coming_more": len(planned) - len(visits),
-            "worst_sites": self.worst_sites(by_site),
+            "worst_sites": self.worst_sites(tallied.gravest(WORST_SITES)),
             "confirm": confirm,
             "is_new": not any(states.values()),
         }
         return self.page("desk/overview.html", context)
 
-    def due_figures(self, by_site: Iterable[Standing]) -> list[Figure]:
+    def due_figures(self, counts: Mapping[Status, int]) -> list[Figure]:
         """Tasks by how they stand."""
-        counts: Counter[Status] = Counter()
-        for standing in by_site:
-            counts.update(standing.counts)
         figures = (
             (Status.OVERDUE, "Overdue", "overdue", "past the latest date"),
             (Status.DUE, "Due", "soon", "meant for now, or late within 30 days"),
@@ -124,24 +121,16 @@ class OverviewView(PageView):
             ),
         ]
 
-    def worst_sites(self, found: Mapping[int, Standing]) -> list[dict[str, Any]]:
+    def worst_sites(self, grave: Mapping[int, Standing]) -> list[dict[str, Any]]:
         """The sites with most overdue work."""
-        grave = sorted(
-            (
-                (s.counts.get(Status.OVERDUE, 0), s.counts.get(Status.UNKNOWN, 0), pk)
-                for pk, s in found.items()
-            ),
-            key=lambda item: (-item[0], -item[1], item[2]),
-        )[:WORST_SITES]
-        sites = Site.objects.select_related("owner").in_bulk([pk for _, _, pk in grave])
+        sites = Site.objects.select_related("owner").in_bulk(list(grave))
         return [
             {
                 "site": sites[pk],
-                "overdue": overdue,
-                "unknown": unknown,
-                "chip": chip(found[pk].worst, found[pk].first_latest_on),
+                "overdue": stand.counts.get(Status.OVERDUE, 0),
+                "unknown": stand.counts.get(Status.UNKNOWN, 0),
+                "chip": chip(stand.worst, stand.first_latest_on),
                 "due_url": address("desk:due", site=sites[pk].public_id),
             }
-            for overdue, unknown, pk in grave
-            if overdue or unknown
+            for pk, stand in grave.items()
         ]

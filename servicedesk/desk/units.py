@@ -39,7 +39,7 @@ from schedules.due.queries import (
 from schedules.due.services import refresh_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
-from servicedesk.desk.fields import PickField
+from servicedesk.desk.fields import pick_field
 from servicedesk.desk.history import METHOD_WORDS, events_of
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.desk.whatif import what_if_context
@@ -67,7 +67,7 @@ class UnitFilterForm(forms.Form):
     )
     state = forms.ChoiceField(label="State", required=False, choices=STATE_CHOICES)
     agent = forms.ChoiceField(label="Agent", required=False, choices=[("", "All agents"), *AGENT_CHOICES])
-    site = PickField(label="Site", required=False, queryset=Site.objects.none(), empty_label="All sites")
+    site = forms.Field(required=False)
 
 
 class UnitsView(PageView):
@@ -78,7 +78,9 @@ class UnitsView(PageView):
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show one page of it; a search that fits exactly one number goes straight to that unit."""
         form = UnitFilterForm(request.GET)
-        form.fields["site"].queryset = sites_for(self.scope).select_related(None)  # type: ignore[attr-defined]
+        form.fields["site"] = pick_field(
+            sites_for(self.scope).select_related(None), label="Site", empty_label="All sites"
+        )
         rows: UnitQuerySet = Unit.objects.none()
         if form.is_valid():
             wanted = form.cleaned_data

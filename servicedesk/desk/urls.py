@@ -9,6 +9,7 @@ from servicedesk.desk import (
     changes,
     comparing,
     due,
+    find,
     findings,
     forecast,
     imports,
@@ -19,7 +20,6 @@ from servicedesk.desk import (
     units,
     visits,
 )
-from servicedesk.documents import views as documents
 from servicedesk.notices import views as notices
 
 app_name = "desk"
@@ -30,7 +30,6 @@ urlpatterns = [
     path("due.csv", due.DueExportView.as_view(), name="due-export"),
     path("sites/", sites.SitesView.as_view(), name="sites"),
     path("sites/<uuid:site_id>/", sites.SiteView.as_view(), name="site"),
-    path("sites/<uuid:site_id>/labels/", documents.LabelsView.as_view(), name="labels"),
     path("units/", units.UnitsView.as_view(), name="units"),
     path("units/<uuid:unit_id>/", units.UnitView.as_view(), name="unit"),
     path("units/<uuid:unit_id>/records/<uuid:record_id>/", units.CorrectView.as_view(), name="correct"),
@@ -51,6 +50,7 @@ urlpatterns = [
     path("tables/history/", comparing.HistoryView.as_view(), name="table-history"),
     path("tables/try/", tryout.TryView.as_view(), name="table-try"),
     path("forecast/", forecast.ForecastView.as_view(), name="forecast"),
+    path("find/<str:kind>/", find.FindView.as_view(), name="find"),
     path("findings/", findings.FindingsView.as_view(), name="findings"),
     path("tables/<slug:key>/<str:version>/", tables.TableView.as_view(), name="table"),
     path("exceptions/", notices.ExceptionsView.as_view(), name="exceptions"),

@@ -221,6 +221,11 @@ def _records(
 
 
 def _write(model: Any, columns: tuple[str, ...], rows: Iterable[tuple[Any, ...]]) -> None:
+    """Add rows of ``columns``; every other column that must hold something holds its default."""
+    others = [f for f in model._meta.concrete_fields if f.column not in columns and not f.null]
+    more = tuple(f.get_db_prep_save(f.get_default(), connection) for f in others)
+    columns = (*columns, *(f.column for f in others))
+    rows = ((*row, *more) for row in rows)
     names = ", ".join(columns)
     table = model._meta.db_table
     with connection.cursor() as cursor:

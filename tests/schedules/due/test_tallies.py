@@ -22,8 +22,8 @@ from schedules.due.services import refresh_stale, refresh_units
 from schedules.due.tallies import (
     COLUMNS,
     FARTHEST_DAYS,
+    Tallied,
     advance,
-    gravest_sites,
     is_tallied,
     recount,
     tallied_counts,
@@ -140,7 +140,9 @@ def test_figures_are_those_of_counting_every_row_whatever_the_tallies_lack() -> 
                 -stand[pk].counts.get(Status.OVERDUE, 0), -stand[pk].counts.get(Status.UNKNOWN, 0), pk
             ),
         )  # fmt: skip
-        assert gravest_sites(EVERYTHING, now, 3) == worst[:3]
+        found = Tallied(EVERYTHING, DueWanted(), now).gravest(3)
+        assert list(found) == worst[:3]
+        assert found == {pk: stand[pk] for pk in worst[:3]}
     assert not is_tallied(DueWanted(task="recharge"))
     assert not is_tallied(DueWanted(work=Work.ALL))
 
@@ -168,8 +170,9 @@ def test_reading_costs_the_same_queries_however_many_sites() -> None:
             make_unit(make_site(owner=make_owner()))
         advance(NOW)
         with CaptureQueriesContext(connection) as captured:
-            tallied_counts(EVERYTHING, DueWanted(), NOW)
-            gravest_sites(EVERYTHING, NOW, 8)
+            tallied = Tallied(EVERYTHING, DueWanted(), NOW)
+            tallied.counts()
+            tallied.gravest(8)
         costs.append(len(captured))
-    # Time zones, sites behind, sums, sites; time zones, sites behind, the gravest.
+    # Time zones, sites behind, sums, sites; the gravest, time zones, how they stand.
     assert costs == [7, 7]

@@ -215,8 +215,9 @@ def test_the_number_of_queries_does_not_grow(
     for _ in range(count):
         make_overdue_unit(make_site())
     client = cast.client("dispatcher")
-    # session, user; time zones, counts; time zones, number of rows, rows; confirmations; owners, sites
-    with django_assert_num_queries(10):
+    # session, user; time zones, sites behind, sums, sites; time zones, their ids, rows; confirmations;
+    # owners, sites
+    with django_assert_num_queries(12):
         answer = client.get("/desk/due/")
     assert len(rows(answer)) == count
 

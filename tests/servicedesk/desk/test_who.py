@@ -51,6 +51,7 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "table-adopt": (lambda c: (), {"manager"}),
     "forecast": (lambda c: (), DESK),
     "findings": (lambda c: (), DESK),
+    "find": (lambda c: ("site",), set(ROLES)),
     "import": (lambda c: (), DESK),
 }
 
