@@ -20,6 +20,7 @@ from servicedesk.desk import (
     units,
     visits,
 )
+from servicedesk.documents import views as documents
 from servicedesk.notices import views as notices
 
 app_name = "desk"
@@ -30,6 +31,7 @@ urlpatterns = [
     path("due.csv", due.DueExportView.as_view(), name="due-export"),
     path("sites/", sites.SitesView.as_view(), name="sites"),
     path("sites/<uuid:site_id>/", sites.SiteView.as_view(), name="site"),
+    path("sites/<uuid:site_id>/labels/", documents.LabelsView.as_view(), name="labels"),
     path("units/", units.UnitsView.as_view(), name="units"),
     path("units/<uuid:unit_id>/", units.UnitView.as_view(), name="unit"),
     path("units/<uuid:unit_id>/records/<uuid:record_id>/", units.CorrectView.as_view(), name="correct"),
