@@ -4,10 +4,32 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.bench import views
+from servicedesk.bench import cards, papers, queue, upkeep, waiting
 
 app_name = "bench"
 
 urlpatterns = [
-    path("", views.HomeView.as_view(), name="home"),
+    path("", queue.QueueView.as_view(), name="home"),
+    path("waiting/", waiting.WaitingView.as_view(), name="waiting"),
+    path("receive/", queue.ReceiveView.as_view(), name="receive"),
+    path("receive/<uuid:unit_id>/", queue.ReceiveUnitView.as_view(), name="receive-unit"),
+    path("cards/<uuid:card_id>/", cards.CardView.as_view(), name="card"),
+    path("cards/<uuid:card_id>/change/", cards.ChangeCardView.as_view(), name="change-card"),
+    path("cards/<uuid:card_id>/withdraw/", cards.WithdrawCardView.as_view(), name="withdraw-card"),
+    path("cards/<uuid:card_id>/send/", cards.SendView.as_view(), name="send"),
+    path("cards/<uuid:card_id>/back/", cards.BackView.as_view(), name="back"),
+    path("cards/<uuid:card_id>/card.pdf", papers.CardPaperView.as_view(), name="card-pdf"),
+    path(
+        "cards/<uuid:card_id>/entries/<uuid:entry_ref>/correct/",
+        cards.CorrectView.as_view(),
+        name="correct-entry",
+    ),
+    path("stays/<uuid:stay_id>/certificate/", papers.StayFileView.as_view(), name="stay-file"),
+    path("tests/", papers.TestRegisterView.as_view(), name="tests"),
+    path("tests/register.pdf", papers.TestRegisterPaperView.as_view(), name="tests-pdf"),
+    path("tests/register.csv", papers.TestRegisterFileView.as_view(), name="tests-csv"),
+    path("tests/<uuid:entry_ref>/certificate.pdf", papers.TestPaperView.as_view(), name="test-pdf"),
+    path("instruments/", upkeep.InstrumentsView.as_view(), name="instruments"),
+    path("instruments/<uuid:instrument_id>/", upkeep.InstrumentView.as_view(), name="instrument"),
+    path("values/", upkeep.ValuesView.as_view(), name="values"),
 ]

@@ -68,11 +68,11 @@ def away(cast: Cast) -> Cast:
     [("workshop", 200), ("manager", 200), ("dispatcher", 200), ("technician", 403), ("owner", 403)],
 )
 def test_the_page_opens_for_its_roles_only(away: Cast, role: str, status: int) -> None:
-    assert away.get(role, "bench:home").status_code == status
+    assert away.get(role, "bench:waiting").status_code == status
 
 
 def test_units_are_listed_by_site_with_the_day_and_what_came_of_it(away: Cast) -> None:
-    answer = away.get("workshop", "bench:home")
+    answer = away.get("workshop", "bench:waiting")
     page = text_of(answer)
     assert [(group["site"].name, len(group["units"])) for group in answer.context["sites"]] == [
         ("Mill Lane works", 2),
@@ -94,11 +94,11 @@ def test_units_are_listed_by_site_with_the_day_and_what_came_of_it(away: Cast) -
 
 
 def test_units_on_duty_are_not_listed(away: Cast) -> None:
-    assert set(lines(away.get("workshop", "bench:home"))) == {"U-PAST", "U-FINE", "U-UNKNOWN"}
+    assert set(lines(away.get("workshop", "bench:waiting"))) == {"U-PAST", "U-FINE", "U-UNKNOWN"}
 
 
 def test_a_unit_past_its_test_or_of_unknown_date_is_to_be_tested_before_charging(away: Cast) -> None:
-    answer = away.get("workshop", "bench:home")
+    answer = away.get("workshop", "bench:waiting")
     # 29 CFR 1910.157 Table L-1: carbon dioxide every 5 years, so March 2020 has been late since 2025.
     assert {number: line.needs_test for number, line in lines(answer).items()} == {
         "U-PAST": True,
@@ -112,7 +112,7 @@ def test_at_the_end_of_its_life_a_unit_is_neither_tested_nor_charged(cast: Cast)
     # IS 2190 as a secondary page states it: end of life at 15 years for carbon dioxide.
     site = make_site(tables=("in-is-2190",))
     make_away(site, made=Stamp.of(2005, 3), on=date(2026, 11, 20), number="U-OLD")
-    answer = cast.get("workshop", "bench:home")
+    answer = cast.get("workshop", "bench:waiting")
     old = lines(answer)["U-OLD"]
     assert (old.has_ended, old.needs_test) == (True, False)
     page = text_of(answer)
@@ -133,23 +133,23 @@ def test_at_the_end_of_its_life_a_unit_is_neither_tested_nor_charged(cast: Cast)
     ],
 )
 def test_the_list_is_searched_and_filtered(away: Cast, query: dict[str, str], found: set[str]) -> None:
-    answer = away.get("workshop", "bench:home", **query)
+    answer = away.get("workshop", "bench:waiting", **query)
     assert set(lines(answer)) == found
     assert ("No unit matches" in text_of(answer)) is not bool(found)
 
 
 def test_a_filter_that_cannot_be_shows_nothing(away: Cast) -> None:
-    answer = away.get("workshop", "bench:home", state="broken")
+    answer = away.get("workshop", "bench:waiting", state="broken")
     assert (answer.status_code, lines(answer)) == (400, {})
 
 
 def test_an_empty_workshop_says_so(cast: Cast) -> None:
-    assert "Nothing waits" in text_of(cast.get("workshop", "bench:home"))
+    assert "Nothing waits" in text_of(cast.get("workshop", "bench:waiting"))
 
 
 def test_links_lead_only_where_the_role_may_go(away: Cast) -> None:
-    assert "/desk/sites/" not in text_of(away.get("workshop", "bench:home"))
-    assert "/desk/sites/" in text_of(away.get("dispatcher", "bench:home"))
+    assert "/desk/sites/" not in text_of(away.get("workshop", "bench:waiting"))
+    assert "/desk/sites/" in text_of(away.get("dispatcher", "bench:waiting"))
     unit = Unit.objects.get(number="U-PAST")
     assert away.get("workshop", "desk:unit", unit.public_id).status_code == 200
 
@@ -161,14 +161,14 @@ def test_the_page_costs_the_same_queries_however_much_waits(
     for _ in range(count):
         make_away(make_site(), made=Stamp.of(2020, 3), on=date(2026, 11, 20))
     client = cast.client("workshop")
-    # session, user; units; confirmations; last records; obligations
-    with django_assert_num_queries(6):
-        answer = client.get("/bench/")
+    # session, user; units; confirmations; last records; open cards; obligations
+    with django_assert_num_queries(7):
+        answer = client.get("/bench/waiting/")
     assert len(lines(answer)) == count
 
 
 def test_a_person_without_the_role_learns_nothing(away: Cast) -> None:
     away.people["stranger"] = make_user("owner")
-    answer = away.get("stranger", "bench:home")
+    answer = away.get("stranger", "bench:waiting")
     assert answer.status_code == 403
     assert "U-PAST" not in text_of(answer)

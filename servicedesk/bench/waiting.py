@@ -1,4 +1,4 @@
-"""The workshop's first page: which units wait there, since when, and what falls due on them."""
+"""Units that are away from their duty: since when, what falls due on them, and whether they have a card."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ from inventory.logbook.queries import last_records
 from inventory.measures.kinds import Task
 from inventory.register.models import Unit
 from inventory.register.queries import units_for
+from inventory.workshop.models import JobCard
+from inventory.workshop.queries import units_with_open_card
 from schedules.due.models import Obligation
 from schedules.due.queries import DueWanted, Status, due_list, status_on
 from servicedesk.access import Act
@@ -71,9 +73,10 @@ class BenchUnit:
     owed: list[dict[str, Any]] = field(default_factory=list)
     needs_test: bool = False
     has_ended: bool = False
+    card: JobCard | None = None
 
 
-class HomeView(PageView):
+class WaitingView(PageView):
     """Units in the workshop and those that wait for a recharge, by site."""
 
     acts = (Act.SEE_BENCH,)
@@ -108,18 +111,23 @@ class HomeView(PageView):
             "confirm": book.notice(used),
             "is_filtered": any(request.GET.get(name) for name in form.fields),
             "may_desk": self.may(Act.SEE_DESK),
+            "may_work": self.may(Act.WORK_BENCH),
         }
-        return self.page("bench/home.html", context, status=200 if is_valid else 400)
+        return self.page("bench/waiting.html", context, status=200 if is_valid else 400)
 
     def lines(self, units: list[Unit]) -> list[BenchUnit]:
         """Each unit with its last record and what a workshop would do on it."""
         ids = [unit.pk for unit in units]
         records = last_records(ids)
+        cards = units_with_open_card(ids)
         owed: dict[int, list[Obligation]] = defaultdict(list)
         rows = due_list(self.scope, DueWanted()).filter(unit__in=ids, task__in=BENCH_TASKS)
         for row in rows.order_by("unit_id", "latest_on", "pk"):
             owed[row.unit_id].append(row)
-        return [self.line(unit, records.get(unit.pk), owed[unit.pk]) for unit in units]
+        found = [self.line(unit, records.get(unit.pk), owed[unit.pk]) for unit in units]
+        for line in found:
+            line.card = cards.get(line.unit.pk)
+        return found
 
     def line(self, unit: Unit, record: ServiceRecord | None, owed: Iterable[Obligation]) -> BenchUnit:
         """One unit."""
