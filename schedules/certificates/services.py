@@ -29,8 +29,8 @@ from schedules.certificates.paper import make_pdf
 from schedules.certificates.queries import CODE_ALPHABET, CODE_LENGTH, waiting_certificates
 from schedules.certificates.signing import sign_pdf
 from schedules.due.services import refresh_units
+from schedules.visits.closing import Closing, close_visit
 from schedules.visits.models import Visit
-from schedules.visits.services import Closing, close_visit
 
 log = logging.getLogger(__name__)
 

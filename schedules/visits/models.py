@@ -240,7 +240,10 @@ class HeldVisit(models.Model):
 
 
 class VisitEntryQuerySet(AppendOnlyQuerySet["VisitEntry"]):
-    pass
+    def effective(self) -> VisitEntryQuerySet:
+        """Entries that nobody took back."""
+        undone = FieldAct.objects.filter(kind=FieldAct.Kind.UNDO, undoes_ref=models.OuterRef("client_ref"))
+        return self.exclude(models.Exists(undone))
 
 
 class VisitEntry(AppendOnly):

@@ -36,18 +36,11 @@ from schedules.certificates.services import close_with_certificate
 from schedules.due.models import Obligation
 from schedules.due.queries import attach_why
 from schedules.rulebook.queries import confirmations
+from schedules.visits.closing import Closing
 from schedules.visits.models import Job, Visit, VisitEntry
 from schedules.visits.queries import Load, loads
-from schedules.visits.services import (
-    Closing,
-    EntryInput,
-    add_entry,
-    assign_visit,
-    cancel_visit,
-    confirm_visit,
-    demands_of,
-    propose_visit,
-)
+from schedules.visits.recording import EntryInput, add_entry, demands_of
+from schedules.visits.services import assign_visit, cancel_visit, confirm_visit, propose_visit
 from servicedesk.access import Act
 from servicedesk.api import examples
 from servicedesk.api.base import PageSerializer, Shown

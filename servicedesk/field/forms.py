@@ -17,8 +17,9 @@ from inventory.measures.kinds import TASK_LABELS, Agent, Construction, Task, Tes
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.measures.units import Dimension, Measure, UnitOfMeasure, dimension_of
 from inventory.register.models import UnitModel
+from schedules.visits.closing import Closing
 from schedules.visits.models import VisitEntry
-from schedules.visits.services import Closing, EntryInput, demands_of, judge_readings
+from schedules.visits.recording import EntryInput, demands_of, judge_readings
 from servicedesk.field.rounds import Stop
 
 Result = VisitEntry.Result

@@ -19,7 +19,7 @@ from inventory.register.models import AccessWindow, Location, Site, Unit, local_
 from schedules.due.models import Obligation
 from schedules.due.queries import attach_why, status_on
 from schedules.visits.models import Job, Visit, VisitEntry
-from schedules.visits.services import last_entries
+from schedules.visits.recording import last_entries
 from servicedesk.pages import chip
 
 COMING_DAYS = 14

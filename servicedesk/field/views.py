@@ -21,7 +21,7 @@ from schedules.certificates.services import close_with_certificate
 from schedules.due.models import Obligation
 from schedules.due.queries import Status, status_on
 from schedules.visits.models import Visit, VisitEntry
-from schedules.visits.services import add_entry, tally
+from schedules.visits.recording import add_entry, tally
 from servicedesk.access import Act
 from servicedesk.field.cautions import caution_words, cautions_for
 from servicedesk.field.forms import CloseForm, EntryForm, Habit, habit_of

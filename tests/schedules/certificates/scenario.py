@@ -10,8 +10,9 @@ from typing import Any
 from inventory.measures.kinds import Agent, Construction, Shell, Task
 from inventory.measures.stamps import Precision, Stamp
 from inventory.register.models import Site, Unit
+from schedules.visits.closing import Closing
 from schedules.visits.models import Job, Visit, VisitEntry
-from schedules.visits.services import Closing, EntryInput, add_entry, tally
+from schedules.visits.recording import EntryInput, add_entry, tally
 from servicedesk.accounts.models import User
 from tests.factories import (
     NOW,

@@ -15,8 +15,8 @@ from schedules.certificates.content import STANDING_LINE, canonical_json, digest
 from schedules.certificates.services import close_with_certificate, issue_certificate
 from schedules.due.models import Obligation
 from schedules.rulebook.services import confirm_table, vary_rule
+from schedules.visits.closing import close_visit
 from schedules.visits.models import Visit
-from schedules.visits.services import close_visit
 from tests.factories import NOW, make_unit, make_user
 from tests.schedules.certificates.scenario import full_day, small_day
 

@@ -48,8 +48,8 @@ from schedules.certificates.services import (
     withdraw_certificate,
 )
 from schedules.tasks import render_waiting_certificates
+from schedules.visits.closing import close_visit
 from schedules.visits.models import Visit
-from schedules.visits.services import close_visit
 from tests.factories import NOW, make_record, make_unit, make_user
 from tests.schedules.certificates.scenario import full_day, small_day
 

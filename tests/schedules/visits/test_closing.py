@@ -14,8 +14,9 @@ from inventory.logbook.services import broken_links
 from inventory.measures.kinds import Agent, Construction, Shell, Task
 from inventory.register.models import Placement, Unit
 from schedules.due.models import Obligation
+from schedules.visits.closing import Closing, close_visit
 from schedules.visits.models import Visit, VisitEntry
-from schedules.visits.services import Closing, EntryInput, add_entry, close_visit, tally
+from schedules.visits.recording import EntryInput, add_entry, tally
 from tests.factories import NOW, TODAY, make_model, make_record, make_site, make_unit, make_user, make_visit
 
 pytestmark = pytest.mark.django_db

@@ -13,8 +13,9 @@ from inventory.logbook.models import ServiceRecord
 from inventory.register.models import Owner, Site, Unit
 from schedules.certificates.models import Certificate
 from schedules.certificates.services import close_with_certificate
+from schedules.visits.closing import Closing
 from schedules.visits.models import Visit
-from schedules.visits.services import Closing, EntryInput, add_entry
+from schedules.visits.recording import EntryInput, add_entry
 from servicedesk.accounts.models import User
 from tests.factories import (
     NOW,

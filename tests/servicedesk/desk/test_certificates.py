@@ -13,7 +13,8 @@ from pytest_django.fixtures import DjangoAssertNumQueries
 
 from schedules.certificates.models import Certificate, Withdrawal
 from schedules.certificates.services import close_with_certificate, withdraw_certificate
-from schedules.visits.services import Closing, EntryInput, add_entry
+from schedules.visits.closing import Closing
+from schedules.visits.recording import EntryInput, add_entry
 from tests.factories import NOW, make_visit
 from tests.servicedesk.page_cast import Cast, make_serviced_unit, text_of
 

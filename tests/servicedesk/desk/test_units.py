@@ -18,8 +18,9 @@ from schedules.certificates.services import close_with_certificate
 from schedules.due.models import Obligation
 from schedules.due.services import refresh_units
 from schedules.rulebook.services import adopt_table
+from schedules.visits.closing import Closing
 from schedules.visits.models import Visit
-from schedules.visits.services import Closing, EntryInput, add_entry
+from schedules.visits.recording import EntryInput, add_entry
 from servicedesk.pages import STANDING_LINE
 from tests.factories import NOW, make_location, make_model, make_record, make_site, make_unit
 from tests.servicedesk.page_cast import Cast, make_overdue_unit, make_serviced_unit, text_of

@@ -10,8 +10,9 @@ import pytest
 from pytest_django.fixtures import DjangoAssertNumQueries
 
 from schedules.certificates.services import close_with_certificate
+from schedules.visits.closing import Closing
 from schedules.visits.models import Visit
-from schedules.visits.services import Closing, EntryInput, add_entry
+from schedules.visits.recording import EntryInput, add_entry
 from servicedesk.pages import STANDING_LINE
 from tests.factories import NOW, TODAY, make_site, make_user, make_visit
 from tests.servicedesk.page_cast import Cast, make_overdue_unit, make_serviced_unit, text_of

@@ -13,7 +13,8 @@ from inventory.measures.stamps import Stamp
 from inventory.register.models import Owner, Site, Unit
 from schedules.certificates.models import Certificate
 from schedules.certificates.services import close_with_certificate
-from schedules.visits.services import Closing, EntryInput, add_entry, last_entries, tally
+from schedules.visits.closing import Closing
+from schedules.visits.recording import EntryInput, add_entry, last_entries, tally
 from tests.factories import (
     NOW,
     make_location,
