@@ -39,6 +39,8 @@ ERROR_WEIGHT = 20.0
 LEAKER_MEAN = 0.06
 LEAKER_SPREAD = 0.05
 LEAKER_SHARE = 0.02
+# How many units the share of all weighs against what a model or lot shows of itself.
+SHARE_WEIGHT = 40.0
 # A fleet of one can still not know that all its units are alike.
 LEAST_SPREAD = 0.003
 
@@ -158,7 +160,7 @@ def typical(
         lot_mean, lot_error = _shrink(loss, sound * inside, lot, lots, model_mean[home])
         mean = np.where(lot >= 0, lot_mean[lot] if lots else overall, model_mean[model])
         spread = _spread(loss - mean, variance, sound)
-        # A share of leakers per group, each with a few units' worth of the share of all.
+        # A share of leakers per group, drawn towards that of all.
         share_all = (leaker.sum() + 20 * LEAKER_SHARE) / (loss.size + 20)
         share_model = _share(leaker, model, models, np.full(models, share_all))
         share_lot = _share(leaker, lot, lots, share_model[home])
@@ -331,7 +333,7 @@ def _share(leaker: Floats, group: Ints, groups: int, towards: Floats) -> Floats:
     inside = group >= 0
     number = np.bincount(group[inside], minlength=groups)
     total = np.bincount(group[inside], leaker[inside], groups)
-    found: Floats = (total + 10 * towards) / (number + 10)
+    found: Floats = (total + SHARE_WEIGHT * towards) / (number + SHARE_WEIGHT)
     return found
 
 

@@ -77,6 +77,7 @@ class Score:
     false: int
     plain_missed: int
     plain_false: int
+    missed_alike: int
     bad_found: int
     flagged: int
     seconds: float
@@ -108,6 +109,11 @@ def score(fleet: Fleet) -> Score:
     due = (1 - LIMIT) / np.maximum(fleet.loss, 1e-9) < next_look
     alarm = np.nan_to_num(early, nan=np.inf) + middle < next_look
     plain = level - loss * (next_look - middle) < LIMIT
+    chance = condition.chance_of_leak_by(
+        next_look - middle, np.full(loss.shape, LIMIT), level, readings, error, found
+    )
+    # With as many false alarms as the rival raises, how many are missed?
+    edge = np.sort(chance[~due])[::-1][int((plain & ~due).sum())]
     inside = (fleet.loss >= found.low) & (fleet.loss <= found.high)
     return Score(
         float(inside.mean()),
@@ -118,6 +124,7 @@ def score(fleet: Fleet) -> Score:
         int((alarm & ~due).sum()),
         int((due & ~plain).sum()),
         int((plain & ~due).sum()),
+        int((due & (chance <= edge)).sum()),
         sum(verdict.is_flagged for verdict in verdicts[: fleet.bad_lots]),
         sum(verdict.is_flagged for verdict in verdicts),
         seconds,
@@ -164,6 +171,16 @@ def run(report: Report, options: dict[str, Any]) -> None:
         f"share of {sound} other units",
         rival=f"a line per unit alone: {plain_false / sound:.4f}",
         count=false,
+    )
+    alike = sum(one.missed_alike for one in scores)
+    report.figure(
+        "alarms missed at as many false alarms as the rival",
+        alike / due,
+        "share of those under the limit",
+        rival="a line per unit alone",
+        ratio=alike / plain_missed,
+        target=1.1,
+        count=alike,
     )
     bad = sum(one.bad_found for one in scores)
     report.figure(
