@@ -3,28 +3,24 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
 from django.conf import settings
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
-from django.template.loader import render_to_string
-from django.utils.http import content_disposition_header
 
 from inventory.measures.units import Measure, UnitOfMeasure
 from inventory.workshop.models import CardEntry, HouseStay, JobCard
-from inventory.workshop.queries import entries_of, pressure_tests
-from schedules.certificates.paper import lay_out
+from inventory.workshop.queries import CardBoard, entries_of, pressure_tests
 from servicedesk.access import Act
 from servicedesk.bench.cards import CardPage
 from servicedesk.bench.forms import METHOD_LABELS, RegisterForm
 from servicedesk.bench.words import said_of, step_title, work_words
+from servicedesk.documents.paper import document_pdf, in_fifties, pdf_response
 from servicedesk.pages import PageView, paged
 
 # Nobody prints more at once; the file has no limit.
@@ -132,38 +128,25 @@ def with_inside(entries: list[CardEntry]) -> list[CardEntry]:
     return entries
 
 
-def pdf(html: str, name: str, *, page_style: str = "") -> HttpResponse:
-    """``html`` as a PDF to be opened or saved under ``name``."""
-    identifier = hashlib.sha256(html.encode()).hexdigest()[:32]
-    data, _ = lay_out(html, paper_size=settings.PAPER_SIZE, identifier=identifier, page_style=page_style)
-    response = HttpResponse(data, content_type="application/pdf")
-    response["Content-Disposition"] = content_disposition_header(True, name) or ""
-    response["Cache-Control"] = "private, no-store"
-    return response
-
-
-def firm() -> dict[str, str]:
-    """The firm's head of a paper."""
-    return {
-        "name": settings.FIRM_NAME,
-        "address": settings.FIRM_ADDRESS,
-        "phone": settings.FIRM_PHONE,
-        "email": settings.FIRM_EMAIL,
-        "licence": settings.FIRM_LICENCE,
-    }
-
-
 class CardPaperView(CardPage):
     """The job card on paper: every entry with its verdict, every correction, every instrument."""
 
     def get(self, request: HttpRequest, card_id: UUID) -> HttpResponse:
         """Hand out the PDF."""
         card = self.card_or_404(card_id)
-        return pdf(card_html(card, self.board(card), today=self.now.date()), f"{card.number}.pdf")
+        data = document_pdf(
+            "job_card",
+            card_context(card, self.board(card)),
+            title="Job card",
+            at=self.now,
+            zone=card.site.time_zone if card.site else settings.FIRM_TIME_ZONE,
+            number=card.number,
+        )
+        return pdf_response(data, f"{card.number}.pdf")
 
 
-def card_html(card: JobCard, board: Any, *, today: date) -> str:
-    """The page that a job card's PDF is made from."""
+def card_context(card: JobCard, board: CardBoard) -> dict[str, Any]:
+    """What a job card's paper shows."""
     counting = {entry.pk for entry in entries_of(card)}
     rows = list(
         CardEntry.objects.filter(card=card)
@@ -171,11 +154,9 @@ def card_html(card: JobCard, board: Any, *, today: date) -> str:
         .prefetch_related("instruments__instrument")
         .order_by("sequence")
     )
-    context = {
-        "firm": firm(),
+    return {
         "card": card,
         "works": work_words(card.works),
-        "printed_on": today,
         "flags": board.flags,
         "open_steps": [line.step.title for line in board.lines if not line.is_done],
         "entries": [
@@ -192,7 +173,6 @@ def card_html(card: JobCard, board: Any, *, today: date) -> str:
             for row in rows
         ],
     }
-    return render_to_string("print/job_card.html", context)
 
 
 class StayFileView(PageView):
@@ -245,19 +225,24 @@ class TestRegisterPaperView(TestRegisterView):
         """Hand out the PDF."""
         form = RegisterForm(request.GET)
         rows = list(self.rows(form)[: MOST_ON_PAPER + 1])
+        lines = test_lines(with_inside(rows[:MOST_ON_PAPER]))
         context = {
-            "firm": firm(),
-            "lines": test_lines(with_inside(rows[:MOST_ON_PAPER])),
+            "lines": lines,
+            "groups": in_fifties(lines),
             "is_cut": len(rows) > MOST_ON_PAPER,
             "most": MOST_ON_PAPER,
             "since": form.cleaned_data.get("since") if form.is_valid() else None,
             "until": form.cleaned_data.get("until") if form.is_valid() else None,
-            "printed_on": self.now.date(),
         }
-        size = f"@page {{ size: {settings.PAPER_SIZE} landscape }}"
-        return pdf(
-            render_to_string("print/test_register.html", context), "test-register.pdf", page_style=size
+        data = document_pdf(
+            "test_register",
+            context,
+            title="Test register",
+            at=self.now,
+            zone=settings.FIRM_TIME_ZONE,
+            page_style=f"@page {{ size: {settings.PAPER_SIZE} landscape }}",
         )
+        return pdf_response(data, "test-register.pdf")
 
 
 class TestRegisterFileView(TestRegisterView):
@@ -295,12 +280,19 @@ class TestPaperView(PageView):
             raise Http404
         (line,) = test_lines(with_inside([entry]))
         context = {
-            "firm": firm(),
             "entry": entry,
             "card": entry.card,
             "cells": line.cells,
             "said": said_of(entry),
             "uses": list(entry.instruments.all()),
-            "printed_on": self.now.date(),
         }
-        return pdf(render_to_string("print/pressure_test.html", context), f"{entry.card.number}-test.pdf")
+        data = document_pdf(
+            "pressure_test",
+            context,
+            title="Certificate of pressure test",
+            at=self.now,
+            zone=entry.card.site.time_zone if entry.card.site else settings.FIRM_TIME_ZONE,
+            number=entry.card.number,
+            signed=True,
+        )
+        return pdf_response(data, f"{entry.card.number}-test.pdf")
