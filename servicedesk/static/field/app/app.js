@@ -1,7 +1,7 @@
 // @ts-check
 /** Start of the app: which screen is shown, the bar above it, the worker that keeps it on the phone. */
 
-import { appearance, button, byId, chip, config, count, h, icon, setAppearance } from "./dom.js";
+import { appearance, button, byId, chip, config, h, icon, setAppearance } from "./dom.js";
 import { home } from "./home.js";
 import { db, deviceId, onChange, outboxCounts, recall, remember } from "./store.js";
 
@@ -85,7 +85,7 @@ const drawLink = async () => {
   const person = await recall("person");
   const { waiting, refused, photos, others } = await outboxCounts(person);
   const { link } = outbox ?? { link: { state: "idle" } };
-  const left = [waiting ? `${waiting}` : "", photos ? count(photos, "photo") : ""].filter(Boolean).join(" + ");
+  const left = waiting + photos;
   const [word, tone, drawing] = refused
     ? [`${refused} refused`, "overdue", "overdue"]
     : link.state === "signed_out" || link.state === "stranger"

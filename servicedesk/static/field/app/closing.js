@@ -50,6 +50,7 @@ const readOut = (visit) => {
   const { day } = visit;
   const places = new Map(visit.round.locations.map((l) => [l.id, l]));
   const isCritical = (/** @type {any} */ stop) => ["failed", "not_found"].includes(stop.result?.outcome) || stop.defects.some((/** @type {any} */ d) => !d.settled && d.severity === "critical");
+  const reasonText = (/** @type {string} */ code) => day.reasons.no_access.find((/** @type {any} */ r) => r.code === code)?.text ?? code;
   const sorted = [...units].sort((a, b) => Number(isCritical(b)) - Number(isCritical(a)));
   return {
     isEmpty: !units.length && !problems.length,
@@ -73,9 +74,9 @@ const readOut = (visit) => {
                 "span",
                 { class: "app-row-text" },
                 h("span", null, [stop.result ? day.labels.result[stop.result.outcome] : "", stop.model.text].filter(Boolean).join(", ")),
-                h("span", { class: "soft" }, [...stop.defects.filter((/** @type {any} */ d) => !d.settled).map((/** @type {any} */ d) => codeOf(day, d.code).text), stop.result?.content.remarks, stop.result?.content.reason].filter(Boolean).join("; ")),
+                h("span", { class: "soft" }, [...stop.defects.filter((/** @type {any} */ d) => !d.settled).map((/** @type {any} */ d) => codeOf(day, d.code).text), stop.result?.content.remarks, reasonText(stop.result?.content.reason)].filter(Boolean).join("; ")),
+                isCritical(stop) ? chip("Critical", ...SEVERITY_LOOK.critical) : null,
               ),
-              isCritical(stop) ? chip("Critical", ...SEVERITY_LOOK.critical) : null,
             ),
           ),
         ),
@@ -187,7 +188,7 @@ export const screen = async ([id], query) => {
   };
   const close = async () => {
     if (lacking()) return;
-    const before = visit.acts.filter((a) => a.state !== "discarded").length + (visit.acts.length ? 0 : 1);
+    const before = visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length + (visit.acts.length ? 0 : 1);
     const content = {
       counts: found,
       acts_before: before,

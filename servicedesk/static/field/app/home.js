@@ -44,15 +44,15 @@ const storeScanner = async () => {
   });
 };
 
-/** @param {any} visit @param {any} site @param {number} done */
-const visitCard = (visit, site, done) => {
+/** @param {any} visit @param {any} site @param {number} done @param {boolean} isClosed */
+const visitCard = (visit, site, done, isClosed) => {
   const units = new Set(visit.jobs.map((/** @type {any} */ job) => job.unit)).size;
   const weekday = (new Date(`${visit.planned_on}T12:00:00Z`).getUTCDay() + 6) % 7;
   const hours = site.hours.filter((/** @type {any} */ w) => w.weekday === weekday);
   const open = hours.map((/** @type {any} */ w) => `${w.opens_at} to ${w.closes_at}`).join(", ");
   return h(
     "li",
-    { class: "card app-card", data: { tone: visit.state === "under_way" ? "away" : "" } },
+    { class: "card app-card", data: { tone: isClosed ? "ok" : visit.state === "under_way" || done ? "away" : "" } },
     h("a", { class: "card-title app-card-link", href: `#/visit/${visit.id}` }, site.name),
     h(
       "p",
@@ -65,13 +65,14 @@ const visitCard = (visit, site, done) => {
     h("p", { class: "card-line" }, open ? `Open ${open}` : site.hours.length ? h("strong", null, "No access hours on this weekday: ring first") : "Access hours not known"),
     site.access_notes ? h("p", { class: "card-line" }, site.access_notes) : null,
     site.cautions?.length ? h("p", { class: "card-line app-caution" }, icon("caution"), site.cautions.join(" ")) : null,
-    visit.is_late ? h("p", { class: "card-line" }, chip("Has overdue work", "overdue")) : null,
+    isClosed ? h("p", { class: "card-line" }, chip("Closed on this phone", "ok", "done")) : null,
+    visit.is_late && !isClosed ? h("p", { class: "card-line" }, chip("Has overdue work", "overdue")) : null,
     h("span", { class: "card-go" }, icon("next")),
   );
 };
 
-/** @param {any} day @param {Map<string, Set<string>>} done  units with a result, by visit */
-const route = (day, done) => {
+/** @param {any} day @param {Map<string, Set<string>>} done  units with a result, by visit @param {Set<string>} closed */
+const route = (day, done, closed) => {
   const sites = new Map(day.sites.map((/** @type {any} */ site) => [site.id, site]));
   const days = [...new Set(day.visits.map((/** @type {any} */ v) => v.planned_on))].sort();
   const today = todayIn(day.sites[0]?.time_zone);
@@ -82,7 +83,7 @@ const route = (day, done) => {
       "section",
       { class: "stack stack-tight" },
       h("h2", { class: "app-day" }, word ? `${word}, ` : "", h("time", { datetime: on }, dayWords(on))),
-      h("ul", { class: "cards" }, visits.map((/** @type {any} */ v) => visitCard(v, sites.get(v.site), done.get(v.id)?.size ?? 0))),
+      h("ul", { class: "cards" }, visits.map((/** @type {any} */ v) => visitCard(v, sites.get(v.site), done.get(v.id)?.size ?? 0, closed.has(v.id)))),
     );
   });
 };
@@ -184,7 +185,7 @@ export const home = async () => {
         done.set(act.visit, (done.get(act.visit) ?? new Set()).add(act.unit));
       }
     }
-    if (day.visits.length) body.append(...route(day, done));
+    if (day.visits.length) body.append(...route(day, done, new Set(acts.filter((a) => a.kind === "close" && a.state !== "discarded").map((a) => a.visit))));
     else body.append(h("div", { class: "empty" }, h("p", { class: "empty-title" }, "No visits for you"), h("p", null, "Nothing is planned for you in these days. The office plans the visits; ask there if you expected one.")));
     const van = vanCount(day.van);
     if (van) {

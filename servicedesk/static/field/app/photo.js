@@ -70,9 +70,7 @@ export const photoField = (kept, onChange) => {
     type: "file",
     accept: "image/*",
     capture: "environment",
-    class: "visually-hidden",
-    "aria-label": "Photo",
-    tabindex: -1,
+    hidden: true,
     on: {
       change: async () => {
         said.textContent = "";
