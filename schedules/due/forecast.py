@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
@@ -17,7 +17,8 @@ from inventory.access import Scope
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.register.models import Owner, Site, Unit, UnitQuerySet
 from schedules.due.inmemory import batches
-from schedules.engine.roll import Rolling, roll
+from schedules.due.queries import UnitInput
+from schedules.engine.roll import Fall, Rolling, roll
 from schedules.rulebook.books import NO_BOOK, Rulebook, rulebooks
 
 MOST_YEARS = 10
@@ -161,6 +162,29 @@ def forecast(
     start = now.astimezone(ZoneInfo(settings.FIRM_TIME_ZONE)).date()
     end = start + relativedelta(years=years) - timedelta(days=1)
     found = Forecast(start, end)
+    for fall, unit in falls(unit_ids, found, now=now, planned=planned):
+        if tasks and fall.task not in tasks:
+            continue
+        key = Key(fall.on.replace(day=1), unit.site_id, fall.task, fall.table_key, fall.table_version)
+        found.counts[key] += 1
+        if fall.is_unknown:
+            found.unknown[key] += 1
+        elif fall.target < start:
+            found.owed[key] += 1
+    return found
+
+
+def falls(
+    unit_ids: Iterable[int],
+    found: Forecast,
+    *,
+    now: datetime,
+    planned: Mapping[tuple[int, Task], date] | None = None,
+) -> Iterator[tuple[Fall, UnitInput]]:
+    """Every task that falls due on these units inside the horizon of ``found``, with the unit.
+
+    Fills in the sites and the number of units of ``found`` on the way.
+    """
     for batch in batches(unit_ids, now):
         site_ids = {unit.site_id for unit in batch.units}
         found.sites.update(Site.objects.select_related("owner").in_bulk(site_ids - found.sites.keys()))
@@ -184,22 +208,9 @@ def forecast(
             if unit_id in place_of
         }
         found.units += len(rolling)
-        for fall in roll(rolling, [book.tables for book in places], start, end, here):
-            if fall.on > end or (tasks and fall.task not in tasks):
-                continue
-            key = Key(
-                fall.on.replace(day=1),
-                batch.units[fall.unit].site_id,
-                fall.task,
-                fall.table_key,
-                fall.table_version,
-            )
-            found.counts[key] += 1
-            if fall.is_unknown:
-                found.unknown[key] += 1
-            elif fall.target < start:
-                found.owed[key] += 1
-    return found
+        for fall in roll(rolling, [book.tables for book in places], found.start, found.end, here):
+            if fall.on <= found.end:
+                yield fall, batch.units[fall.unit]
 
 
 def _left_out(site: Site) -> frozenset[Task]:
