@@ -239,8 +239,21 @@ class _Round:
                     high = middle - 1
             best = min(best, home - low)
             duty = min(duty, home - low - self._break_between(low, home))
-            leaves = low + 1
+            if self.rest is None and self._one_opening_each():
+                break
+            leaves = self._end_of_slope(low, home - low) + 1
         return best, duty
+
+    def _one_opening_each(self) -> bool:
+        return all(sum(window.day == self.shift.day for window in stop.windows) == 1 for stop in self.stops)
+
+    def _end_of_slope(self, leaves: int, span: int) -> int:
+        """The last departure in a row that takes just as long, looked for in doubling steps."""
+        step = 1
+        while (home := self.back(leaves + step)) is not None and home - leaves - step == span:
+            leaves += step
+            step = min(2 * step, 600)
+        return leaves
 
     def _break_between(self, leaves: int, home: int) -> int:
         rest = self.rest

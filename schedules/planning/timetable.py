@@ -191,9 +191,7 @@ def _forward(shift: Shift, legs: Sequence[_Leg], leaves: int) -> tuple[int, _Clo
     return min(ends, key=lambda end: end[0]) if ends else None
 
 
-def _step(
-    clock: _Clock, ready: int, leg: _Leg, bound: int, pause_leg: int | None = None
-) -> _Clock | None:
+def _step(clock: _Clock, ready: int, leg: _Leg, bound: int, pause_leg: int | None = None) -> _Clock | None:
     begins = _begin(leg.starts, ready)
     if begins is None or begins + leg.service_s > bound:
         return None
@@ -234,28 +232,43 @@ def _latest_arrival(leg: _Leg, leaves: int) -> int:
 
 
 def _departure(problem: Problem, shift: Shift, legs: Sequence[_Leg]) -> tuple[int, int] | None:
-    """Departure and return: the earliest return, or the shortest duty where that counts."""
+    """Departure and return: the earliest return, or the shortest duty where that counts.
+
+    The later the departure the later the return, in steps: on each step the last departure is best, after
+    it nothing is gained until some stop misses an opening. With one opening each there is but one step.
+    """
     counts = shift.longest_s is not None or problem.prices.duty_minute
     leaves, best = shift.starts_s, None
     for _ in range(_DEPARTURES_TRIED):
-        found = _arrive(shift, legs, leaves)
+        found = _forward(_rested_at_home(shift, leaves), legs, leaves)
         if found is None:
             break
-        leaves = max(leaves, _latest_departure(shift, legs, found))
-        if best is None or found - leaves < best[1] - best[0]:
-            best = (leaves, found)
-        if not counts:
+        returns = found[0]
+        leaves = max(leaves, _latest_departure(shift, legs, returns))
+        if best is None or returns - leaves < best[1] - best[0]:
+            best = (leaves, returns)
+        if not counts or (shift.pause is None and all(len(leg.starts) == 1 for leg in legs)):
             break
-        leaves += 1
+        leaves += 1 + _slack(shift, legs, leaves)
     if best and shift.longest_s is not None and best[1] - best[0] > shift.longest_s:
         return None
     return best
 
 
-def _arrive(shift: Shift, legs: Sequence[_Leg], leaves: int) -> int | None:
-    """The earliest return when leaving at ``leaves``; the break may lie at home before that."""
+def _slack(shift: Shift, legs: Sequence[_Leg], leaves: int) -> int:
+    """How much later the van may leave before some stop misses the opening that it uses."""
     found = _forward(_rested_at_home(shift, leaves), legs, leaves)
-    return found[0] if found else None
+    if found is None:
+        return 0
+    slack = [
+        last - begins
+        for leg, begins in zip(legs, found[1].trail, strict=False)
+        for first, last in leg.starts
+        if first <= begins <= last
+    ]
+    if shift.pause is not None and leaves <= shift.pause.latest_s:
+        slack.append(600)
+    return max(0, min(slack, default=0))
 
 
 def _rested_at_home(shift: Shift, leaves: int) -> Shift:

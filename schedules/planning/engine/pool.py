@@ -95,7 +95,8 @@ class Pool:
         columns = list(self.kept.values())
         if not columns:
             return None
-        model: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+        # The bare class: the other one prints a banner where a command prints its answer.
+        model: Any = highspy._core._Highs()
         model.setOptionValue("output_flag", False)
         model.setOptionValue("threads", 1)
         model.setOptionValue("mip_rel_gap", 0.0)
