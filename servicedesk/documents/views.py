@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 from uuid import UUID
 
@@ -12,9 +13,13 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.http import urlencode
+from django.utils.text import slugify
 
+from inventory.logbook.models import Defect
 from inventory.register.models import Location, Site, Unit
+from schedules.visits.models import Visit
 from servicedesk.access import Act
+from servicedesk.documents.builders import defect_notice, removal_receipt, site_register
 from servicedesk.documents.data import DataError, stocks, tag_for
 from servicedesk.documents.labels import (
     MOST,
@@ -217,3 +222,65 @@ class ScanLocationView(PageView):
             return redirect("scan-unit", unit.number)
         name = "portal:site" if self.may(Act.SEE_PORTAL) else "desk:site"
         return redirect(name, place.site.public_id)
+
+
+class PaperView(PageView):
+    """Base of papers made on demand: whoever may see the premises may print what is recorded of them."""
+
+    acts = (Act.SEE_REGISTER,)
+
+    def site(self, site_id: UUID) -> Site:
+        """The site, or 404."""
+        return self.found(Site.objects.visible_to(self.scope).select_related("owner"), site_id)
+
+    def day(self, name: str) -> date | None:
+        """A day of the address, or None; one that cannot be read is a 404."""
+        text = self.request.GET.get(name, "")
+        try:
+            return date.fromisoformat(text) if text else None
+        except ValueError as error:
+            raise Http404 from error
+
+
+class RegisterPaperView(PaperView):
+    """The site register with the history of each unit."""
+
+    def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Hand out the PDF; a register too long for one paper is to be taken as a file."""
+        site = self.site(site_id)
+        if Unit.objects.on_duty().filter(site=site).count() > MOST:
+            return self.page("documents/too_long.html", {"site": site, "most": MOST}, status=413)
+        data = site_register(site, now=self.now, since=self.day("since"))
+        return pdf_response(data, f"register-{slugify(site.code)}-{self.now:%Y%m%d}.pdf")
+
+
+class DefectsPaperView(PaperView):
+    """Written notice of the open defects of a site."""
+
+    def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Hand out the PDF; without an open defect there is none."""
+        site = self.site(site_id)
+        defects = list(
+            Defect.objects.visible_to(self.scope)
+            .open()
+            .filter(site=site)
+            .select_related("unit__model", "unit__location", "location", "opened_by")
+        )
+        if not defects:
+            raise Http404
+        return pdf_response(
+            defect_notice(site, defects, now=self.now), f"defects-{slugify(site.code)}-{self.now:%Y%m%d}.pdf"
+        )
+
+
+class ReceiptPaperView(PaperView):
+    """Receipt for units taken and left on a visit."""
+
+    def get(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
+        """Hand out the PDF; where nothing was moved there is none."""
+        visits = Visit.objects.visible_to(self.scope).select_related("site__owner", "technician")
+        visit = self.found(visits, visit_id)
+        data = removal_receipt(visit, self.scope, now=self.now)
+        if data is None:
+            raise Http404
+        return pdf_response(data, f"receipt-{visit.number}.pdf")

@@ -16,6 +16,7 @@ from django.utils.http import urlencode
 from inventory.access import EVERYTHING
 from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.checks import defect_text
+from inventory.register.custody_queries import loans_for, too_long, uncovered
 from inventory.register.models import Site, Unit
 from inventory.workshop.models import HouseStay, Instrument, JobCard
 from schedules.crew.models import HeldSkill
@@ -67,6 +68,8 @@ def day_list(now: datetime) -> list[Section]:
         _no_access(now),
         _left_open(now),
         _doubts(),
+        _bare(),
+        _loans(today),
         _cards(today),
         _houses(today),
         _licences(today),
@@ -253,6 +256,39 @@ def _doubts() -> Section:
         [
             Line(doubt.sentence, _address("desk:visit", doubt.visit.public_id), doubt.visit.site.name)
             for doubt in found
+        ],
+    )
+
+
+def _loans(today: date) -> Section:
+    count, found = _first(loans_for(EVERYTHING).filter(too_long(today)))
+    return Section(
+        "loans",
+        "Loaners out too long",
+        "Bring the owner's unit back, or agree on an exchange.",
+        count,
+        [
+            Line(
+                f"{loan.loaner.number} at {loan.location.site.name}",
+                _address("desk:unit", loan.loaner.public_id),
+                f"out since {loan.out_on}"
+                + (f", expected back {loan.expected_back_on}" if loan.expected_back_on else ""),
+            )
+            for loan in found
+        ],
+    )
+
+
+def _bare() -> Section:
+    count, found = _first(uncovered(EVERYTHING).select_related("site").order_by("site__name", "number"))
+    return Section(
+        "bare",
+        "Places without a unit ready for use",
+        "Hang a loaner or an exchange unit.",
+        count,
+        [
+            Line(f"Location {place.number}", _address("desk:site", place.site.public_id), place.site.name)
+            for place in found
         ],
     )
 

@@ -1,0 +1,122 @@
+"""Papers made on demand, read back: what stands on them, who may print them."""
+
+from __future__ import annotations
+
+import io
+import uuid
+
+import pypdf
+import pytest
+from django.urls import reverse
+
+from inventory.logbook.models import Defect
+from inventory.measures.kinds import Task
+from inventory.measures.stamps import Stamp
+from inventory.register.custody import add_store, carry, lend, make_loaner
+from inventory.register.models import Unit
+from schedules.certificates.signing import read_signature
+from servicedesk.documents import builders
+from tests.factories import NOW, TODAY, make_record, make_unit, make_visit
+from tests.servicedesk.page_cast import make_cast
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def cast():
+    return make_cast()
+
+
+def words(data):
+    pages = pypdf.PdfReader(io.BytesIO(data)).pages
+    return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+def make_defect(cast, **fields):
+    fields.setdefault("severity", Defect.Severity.NON_CRITICAL)
+    return Defect.objects.create(
+        site=cast.site, unit=cast.unit, code="pressure_lost", opened_on=TODAY, opened_at=NOW, **fields
+    )
+
+
+def test_the_register_tells_each_unit_with_its_history_and_the_tables_state(cast):
+    make_record(cast.unit, Task.RECHARGE, Stamp.of(2025, 6))
+    make_defect(cast)
+    told = words(builders.site_register(cast.site, now=NOW))
+    for text in ("Mill Lane works", "U-100001", "SN-MILL", "Recharge: passed", "OPEN:", "Unconfirmed"):
+        assert text in told, text
+    assert "U-200001" not in told
+
+
+def test_history_can_begin_at_a_day(cast):
+    make_record(cast.unit, Task.RECHARGE, Stamp.of(2019, 6))
+    answer = cast.get("owner", "paper-register", cast.site.public_id, since="2020-01-01")
+    assert "Recharge" not in words(answer.content)
+    assert cast.get("owner", "paper-register", cast.site.public_id, since="soon").status_code == 404
+
+
+def test_the_register_asks_no_more_for_more_units(cast, django_assert_max_num_queries):
+    for _ in range(3):
+        make_unit(cast.site)
+    with django_assert_max_num_queries(9):
+        builders.site_register(cast.site, now=NOW)
+
+
+def test_a_register_too_long_for_one_paper_says_so(cast, monkeypatch):
+    monkeypatch.setattr("servicedesk.documents.views.MOST", 0)
+    answer = cast.get("owner", "paper-register", cast.site.public_id)
+    assert answer.status_code == 413
+    assert b"Take its register as a file" in answer.content
+
+
+def test_the_notice_has_the_critical_defect_first_and_is_signed(cast):
+    make_defect(cast, remarks="the lesser one")
+    make_defect(cast, severity=Defect.Severity.CRITICAL, remarks="the grave one", action="Exchange it")
+    make_defect(cast, remarks="settled before", settled_at=NOW, settled_how="Exchanged")
+    data = cast.get("owner", "paper-defects", cast.site.public_id).content
+    told = words(data)
+    assert told.index("the grave one") < told.index("the lesser one")
+    assert "1 critical defect." in told
+    assert "settled before" not in told
+    assert read_signature(data).is_good
+
+
+def test_without_an_open_defect_there_is_no_notice(cast):
+    assert cast.get("owner", "paper-defects", cast.site.public_id).status_code == 404
+
+
+def test_the_receipt_names_what_went_and_what_hangs_in_its_place(cast):
+    by = cast.people["technician"]
+    visit = make_visit(cast.site, technician=by)
+    workshop = add_store("workshop", "Workshop")
+    loaner = Unit.objects.create(model=cast.unit.model, number="L-000009", state=Unit.State.IN_STOCK)
+    carry([loaner], add_store("van", "Van 1"), on=TODAY, by=by)
+    loaner.refresh_from_db()
+    loaner = make_loaner(loaner)
+    lend(
+        loaner,
+        cast.unit.location,
+        in_place_of=cast.unit,
+        on=TODAY,
+        by=by,
+        taken_to=workshop,
+        ref=visit.public_id,
+        client_ref=uuid.uuid4(),
+    )
+    told = words(cast.get("owner", "paper-receipt", visit.public_id).content)
+    assert told.index("Taken away") < told.index("U-100001") < told.index("Left in its place")
+    assert "L-000009" in told[told.index("Left in its place") :]
+    other = make_visit(cast.site, technician=by)
+    assert cast.get("owner", "paper-receipt", other.public_id).status_code == 404
+
+
+def test_nobody_prints_papers_of_others(cast):
+    make_defect(cast)
+    visit = make_visit(cast.site)
+    for name, ref in (
+        ("paper-register", cast.site.public_id),
+        ("paper-defects", cast.site.public_id),
+        ("paper-receipt", visit.public_id),
+    ):
+        assert cast.get("other_owner", name, ref).status_code == 404, name
+        assert cast.client("owner").post(reverse(name, args=[ref])).status_code == 405
