@@ -8,6 +8,7 @@ from django.utils import timezone
 from schedules.certificates import services as certificates
 from schedules.due import services as due
 from schedules.outlook import services as outlooks
+from schedules.routes import runs
 
 
 @shared_task
@@ -39,3 +40,19 @@ def work_out_waiting_outlooks() -> int:
     for outlook_id in found:
         work_out_outlook.delay(outlook_id)
     return len(found)
+
+
+@shared_task
+def search_plan(run_id: int) -> None:
+    """Search for a better plan for one slice, then let others have their turn."""
+    if runs.work_on(run_id):
+        search_plan.delay(run_id)
+
+
+@shared_task
+def resume_plan_searches() -> int:
+    """Nudge every search that no living worker is busy with; return how many."""
+    waiting = runs.waiting_runs(timezone.now())
+    for run_id in waiting:
+        search_plan.delay(run_id)
+    return len(waiting)

@@ -171,6 +171,7 @@ _DESK = (
     ("Sites", "desk:sites"),
     ("Units", "desk:units"),
     ("Visits", "desk:visits"),
+    ("Routes", "desk:plans"),
     ("Certificates", "desk:certificates"),
     ("Tables", "desk:tables"),
     ("Workshop", "bench:home"),

@@ -229,6 +229,48 @@ class PlanRun(models.Model):
     def __str__(self) -> str:
         return f"{self.plan}: {self.get_state_display()}"
 
+    @property
+    def is_open(self) -> bool:
+        """Whether it still waits or searches."""
+        return self.state in self.OPEN
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds of search so far, of those asked for."""
+        return float(self.outlook.get("spent_s", 0.0))
+
+    @property
+    def gain_60(self) -> int:
+        """How much cheaper the best find is than the plan that it set out from."""
+        return int(self.outlook.get("start_60", 0)) - int(self.outlook.get("cost_60", 0))
+
+    @property
+    def can_be_taken(self) -> bool:
+        """Whether its find is better and the plan is still the one that it set out from."""
+        return (
+            not self.is_open
+            and self.best is not None
+            and self.gain_60 > 0
+            and self.plan.version == self.plan_version
+        )
+
+    @property
+    def sentence(self) -> str:
+        """How it stands, for people."""
+        if self.state == self.State.WAITING:
+            return "Waiting for a worker."
+        if self.state == self.State.FAILED:
+            return self.error or "The search failed."
+        if self.best is None or self.gain_60 <= 0:
+            return "Nothing better found yet." if self.is_open else "Nothing better was found."
+        saved = round(self.gain_60 / 60)
+        share = 100 * self.gain_60 / max(int(self.outlook.get("start_60", 0)), 1)
+        moved = int(self.outlook.get("moved", 0))
+        text = f"Found a plan that costs {saved} less ({share:.0f} %) and moves {moved} visits."
+        if not self.is_open and self.plan.version != self.plan_version:
+            text += " The plan was changed since, so it can no longer be used; search again."
+        return text
+
 
 class VisitNotice(models.Model):
     """What an owner was told about a planned visit: the day, the window, by mail or on paper."""

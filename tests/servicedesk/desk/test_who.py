@@ -11,9 +11,12 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from inventory.logbook.models import ServiceRecord
+from schedules.crew.models import Van
+from schedules.routes.models import RoutePlan
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.pages import PageView
+from tests.servicedesk.desk.plan_cast import make_small_plan
 from tests.servicedesk.page_cast import ROLES, Cast, text_of
 
 pytestmark = pytest.mark.django_db
@@ -27,6 +30,10 @@ def record_of(cast: Cast) -> ServiceRecord:
 
 def visit_of(cast: Cast) -> Visit:
     return Visit.objects.get(number="V-100001")
+
+
+def plan_of(cast: Cast) -> Any:
+    return RoutePlan.objects.first() or make_small_plan(1, 1)
 
 
 # Page, how its arguments come from the cast, and who gets in. Nobody else does.
@@ -53,6 +60,23 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "findings": (lambda c: (), DESK),
     "find": (lambda c: ("site",), set(ROLES)),
     "import": (lambda c: (), DESK),
+    "site-visiting": (lambda c: (c.site.public_id,), DESK),
+    "plans": (lambda c: (), DESK),
+    "plan": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-visit": (lambda c: (plan_of(c).public_id, plan_of(c).stops.first().visit.public_id), DESK),
+    "plan-search": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-map": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-sheets": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-compare": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-tell": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-rules": (lambda c: (), DESK),
+    "crew": (lambda c: (), DESK),
+    "crew-member": (lambda c: (c.people["technician"].public_id,), DESK),
+    "depots": (lambda c: (), DESK),
+    "depot": (lambda c: (plan_of(c).depot.public_id,), DESK),
+    "skills": (lambda c: (), DESK),
+    "van-new": (lambda c: (), DESK),
+    "van": (lambda c: (Van.objects.create(name="Van").public_id,), DESK),
 }
 
 
@@ -106,6 +130,10 @@ def test_the_matrix_names_every_page() -> None:
 # --- posting ---------------------------------------------------------------------------------------
 
 POSTS: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], dict[str, str], set[str]]] = {
+    "plan": (lambda c: (plan_of(c).public_id,), {"do": "aside", "version": "1"}, DESK),
+    "plan-search": (lambda c: (plan_of(c).public_id,), {"do": "stop"}, DESK),
+    "plan-rules": (lambda c: (), {"do": "defaults"}, {"manager"}),
+    "skills": (lambda c: (), {"do": "add", "name": "Halon", "agent": "halon_1211"}, DESK),
     "site": (lambda c: (c.other_site.public_id,), {"horizon_days": "400"}, DESK),
     "visits": (lambda c: (), {"do": "propose", "all-horizon_days": "400"}, DESK),
     "visit": (

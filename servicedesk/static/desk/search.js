@@ -1,0 +1,34 @@
+// @ts-check
+/** Follows a search for a better plan: asks the server once a second and shows what it found so far. */
+
+const EVERY_MS = 1000;
+
+/** @param {(text: string) => void} tell says something to those who listen */
+export function watchSearch(tell) {
+  const box = /** @type {HTMLElement | null} */ (document.querySelector("[data-search][data-running]"));
+  if (!box) return;
+  const said = /** @type {HTMLElement | null} */ (box.querySelector("[data-search-said]"));
+  const bar = /** @type {HTMLProgressElement | null} */ (box.querySelector("[data-search-bar]"));
+
+  const ask = async () => {
+    try {
+      const answer = await fetch(box.dataset.searchAddress ?? "", {
+        headers: { Accept: "application/json" }, credentials: "same-origin",
+      });
+      const got = await answer.json();
+      if (said && said.textContent !== got.said) said.textContent = got.said;
+      if (bar) bar.value = got.elapsed_s;
+      if (!got.is_open) {
+        const fresh = document.createElement("div");
+        fresh.innerHTML = got.html;
+        box.replaceWith(...fresh.childNodes);
+        tell(got.said);
+        return;
+      }
+    } catch {
+      if (said) said.textContent = "The server does not answer; the search goes on there.";
+    }
+    window.setTimeout(ask, EVERY_MS);
+  };
+  window.setTimeout(ask, EVERY_MS);
+}
