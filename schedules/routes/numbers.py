@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from django.db.models import Count, Q
@@ -186,7 +187,7 @@ def _between(
         numbers = found[person, monday(day)]
         spells.sort()
         numbers.between_site_minutes += sum((end - start).total_seconds() for start, end in spells) / 60
-        for (_, end), (start, _) in zip(spells, spells[1:], strict=False):
+        for (_, end), (start, _) in pairwise(spells):
             if timedelta(0) < start - end <= LONGEST_GAP:
                 numbers.between_minutes += (start - end).total_seconds() / 60
 

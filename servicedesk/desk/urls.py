@@ -14,6 +14,7 @@ from servicedesk.desk import (
     findings,
     forecast,
     imports,
+    outlook_urls,
     overview,
     plan_pages,
     plan_rules,
@@ -32,6 +33,7 @@ from servicedesk.notices import views as notices
 app_name = "desk"
 
 urlpatterns = [
+    *outlook_urls.urlpatterns,
     path("", overview.OverviewView.as_view(), name="overview"),
     path("due/", due.DueView.as_view(), name="due"),
     path("due.csv", due.DueExportView.as_view(), name="due-export"),

@@ -14,3 +14,9 @@ register = template.Library()
 def in_words(stamp: Stamp) -> str:
     """A stamp as precisely as it is known: ``3 Nov 2027``, ``Nov 2027``, ``2027`` or ``not known``."""
     return say_stamp(stamp)
+
+
+@register.filter
+def percent(share: float) -> str:
+    """A share as whole percent: ``93 %``."""
+    return f"{100 * share:.0f} %"
