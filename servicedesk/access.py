@@ -6,15 +6,18 @@ may act. Pages, API, exports and documents all use these two.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
+from uuid import UUID
 
 from django.contrib.auth.models import AnonymousUser
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from inventory.access import EVERYTHING, NOTHING, Scope
-from schedules.visits.models import Visit
+from schedules.visits.models import HeldVisit, Visit
 
 if TYPE_CHECKING:
     from servicedesk.accounts.models import User
@@ -35,6 +38,9 @@ class Act(StrEnum):
     SEE_BENCH = "see_bench"
     WORK_BENCH = "work_bench"
     SET_WORKSHOP_VALUES = "set_workshop_values"
+    KEEP_STOCK = "keep_stock"
+    DECIDE_LOTS = "decide_lots"
+    MOVE_UNITS = "move_units"
     SEE_PORTAL = "see_portal"
     SEE_CERTIFICATES = "see_certificates"
     WITHDRAW_CERTIFICATES = "withdraw_certificates"
@@ -55,6 +61,9 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.SEE_BENCH,
             Act.WORK_BENCH,
             Act.SET_WORKSHOP_VALUES,
+            Act.KEEP_STOCK,
+            Act.DECIDE_LOTS,
+            Act.MOVE_UNITS,
             Act.SEE_CERTIFICATES,
             Act.WITHDRAW_CERTIFICATES,
             Act.SEE_RULEBOOK,
@@ -71,12 +80,22 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.IMPORT_REGISTER,
             Act.PLAN_VISITS,
             Act.SEE_BENCH,
+            Act.MOVE_UNITS,
             Act.SEE_CERTIFICATES,
             Act.SEE_RULEBOOK,
         }
     ),
     "technician": frozenset({Act.SEE_REGISTER, Act.RECORD_VISITS, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
-    "workshop": frozenset({Act.SEE_REGISTER, Act.SEE_BENCH, Act.WORK_BENCH, Act.SEE_RULEBOOK}),
+    "workshop": frozenset(
+        {
+            Act.SEE_REGISTER,
+            Act.SEE_BENCH,
+            Act.WORK_BENCH,
+            Act.KEEP_STOCK,
+            Act.MOVE_UNITS,
+            Act.SEE_RULEBOOK,
+        }
+    ),
     "owner": frozenset({Act.SEE_REGISTER, Act.SEE_PORTAL, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
 }
 
@@ -102,7 +121,7 @@ def scope_of(user: User | AnonymousUser) -> Scope:
     if user.role == "technician":
         since = timezone.now().date() - timedelta(days=LOOK_BACK_DAYS)
         sites = (
-            Visit.objects.filter(technician=user.pk, planned_on__gte=since)
+            Visit.objects.filter(Q(technician=user.pk) | Q(companions=user.pk), planned_on__gte=since)
             .exclude(state__in=(Visit.State.PROPOSED, Visit.State.CANCELLED))
             .values_list("site_id", flat=True)
         )
@@ -110,3 +129,16 @@ def scope_of(user: User | AnonymousUser) -> Scope:
     if user.role == "owner":
         return Scope(owner_ids=frozenset(user.memberships.values_list("owner_id", flat=True)))
     return NOTHING
+
+
+def visits_to_record_on(user: User, refs: Iterable[UUID]) -> QuerySet[Visit]:
+    """Those of these visits on which acts of ``user`` are taken.
+
+    Own and shared ones that are settled, and any that the person has carried on a phone: what was done
+    on site before plans changed is not lost.
+    """
+    carried = HeldVisit.objects.filter(person=user.pk).values("visit")
+    return Visit.objects.filter(
+        Q(pk__in=Visit.objects.visible_to(scope_of(user)).values("pk")) | Q(pk__in=carried),
+        public_id__in=list(refs),
+    )
