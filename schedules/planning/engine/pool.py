@@ -7,7 +7,7 @@ stop at most once (at its price when left out) with no more vans of a kind than 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -77,6 +77,11 @@ class Pool:
             if cost < known.cost:
                 self._fresh += 1
                 known.cost, known.clients = cost, clients
+
+    def take(self, rows: Iterable[tuple[int, tuple[int, ...], int]]) -> None:
+        """Remember routes found elsewhere: kind, clients and the price of their plan."""
+        for kind, clients, plan_cost in rows:
+            self.put(Route(self.form.data, list(clients), kind), plan_cost)
 
     @property
     def fresh(self) -> int:

@@ -18,7 +18,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from pyvrp import CostEvaluator, RandomNumberGenerator, Solution
+from pyvrp import CostEvaluator, RandomNumberGenerator, Route, Solution
 from pyvrp.search import (
     OPERATORS,
     LocalSearch,
@@ -233,6 +233,20 @@ class Search:
         if ok:
             self.picked += 1
         return ok
+
+    def solution(self, rows: Sequence[tuple[int, tuple[int, ...]]]) -> Solution:
+        """A solution of routes given as kind and clients."""
+        return Solution(self.data, [Route(self.data, list(clients), kind) for kind, clients in rows])
+
+    def hear(self, rows: Sequence[tuple[int, tuple[int, ...]]]) -> None:
+        """Remember a plan found elsewhere; the next round may begin with it."""
+        found = self.solution(rows)
+        if self.pool is not None:
+            self.pool.add(found, self.fines.evaluator().cost(found))
+        kept = self.round_cost, self.idle
+        if self._offer(found):
+            # The round under way goes on from its own plan: two searches in one place find less.
+            self.round_cost, self.idle = kept
 
     def run(self, iterations: int, stop: Callable[[], bool] | None = None) -> int:
         """Take up to ``iterations`` steps or until ``stop``; returns how many were taken."""

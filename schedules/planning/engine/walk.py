@@ -7,10 +7,12 @@ from typing import Protocol
 
 from pyvrp import Solution
 
+from schedules.planning.engine.crew import Errand, Helper, solution_rows
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
 from schedules.planning.model import Plan, Problem
 
+LOOK_EVERY = 64
 Routes = dict[str, tuple[str, ...]]
 
 
@@ -34,7 +36,29 @@ def walk(
     """Search until ``stop`` or for ``iterations``; returns how many were taken."""
     form = Form(problem)
     given = form.solution(start.routes) if start is not None else None
-    search = Search(form, seed, settings_for(form), given, timed=timed)
+    settings = settings_for(form)
+    helpers = [
+        Helper(Errand(problem, start.routes if start else None, seed + 1000 * n, settings))
+        for n in range(1, cores)
+    ]
+    try:
+        return _together(
+            form, Search(form, seed, settings, given, timed=timed), helpers, iterations, stop, hear
+        )
+    finally:
+        for helper in helpers:
+            helper.close()
+
+
+def _together(
+    form: Form,
+    search: Search,
+    helpers: list[Helper],
+    iterations: int | None,
+    stop: Callable[[], bool],
+    hear: Hear,
+) -> int:
+    """Search here, passing plans between this search and the helpers."""
     waiting: list[Solution] = []
     if search.best is not None:
         hear(form.routes(search.best))
@@ -43,10 +67,24 @@ def walk(
         waiting[:] = [found]
 
     search.on_better = better
+    told = 2**62
 
     def look() -> bool:
-        if waiting and (search.iterations % 64 == 0):
-            hear(form.routes(waiting[0]))
+        nonlocal told
+        if search.iterations % LOOK_EVERY == 0:
+            for helper in helpers:
+                for news in helper.news():
+                    if news.routes and news.cost < search.best_cost:
+                        search.hear(news.routes)
+                    if search.pool is not None:
+                        search.pool.take(news.pool)
+            if helpers and search.best_cost < told:
+                told = search.best_cost
+                rows = solution_rows(search)
+                for helper in helpers:
+                    helper.tell(rows)
+            if waiting:
+                hear(form.routes(waiting[0]))
         return stop()
 
     done = search.run(iterations if iterations is not None else 2**62, look)
