@@ -7,29 +7,10 @@ driving unless a manager chooses money; only their ratios matter.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
-from inventory.measures.kinds import TASK_LABELS, Task
 from schedules.planning.model import Prices
-
-# Minutes on site for one unit; work done in the workshop counts the swap against a loaner.
-# Common practice, no source.
-TASK_MINUTES: Mapping[str, int] = {
-    Task.VISUAL_INSPECTION.value: 2,
-    Task.MAINTENANCE.value: 5,
-    Task.WEIGHING.value: 2,
-    Task.CONDUCTIVITY_TEST.value: 2,
-    Task.INTERNAL_EXAMINATION.value: 4,
-    Task.EXTENDED_SERVICE.value: 4,
-    Task.WORKSHOP_SERVICE.value: 4,
-    Task.DISCHARGE_TEST.value: 4,
-    Task.RECHARGE.value: 4,
-    Task.HYDROSTATIC_TEST.value: 4,
-    Task.HOSE_TEST.value: 4,
-    Task.REQUALIFICATION.value: 4,
-    Task.RETIREMENT.value: 6,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +27,11 @@ class Rules:
     other_territory: int = 15
     other_technician: int = 10
     moved: int = 20
-    visit_minutes: int = 12
     escort_minutes: int = 10
     call_minutes: int = 30
     reach_days: int = 7
     window_minutes: int = 60
     recharges_on_site: bool = False
-    task_minutes: Mapping[str, int] = field(default_factory=lambda: dict(TASK_MINUTES))
 
     def prices(self) -> Prices:
         """The prices as the planning model takes them."""
@@ -69,24 +48,13 @@ class Rules:
 
     def differences(self) -> dict[str, Any]:
         """What differs from the defaults, by name; a plain value for storing."""
-        found: dict[str, Any] = {}
-        for name, value in asdict(self).items():
-            standard = getattr(DEFAULTS, name)
-            if name == "task_minutes":
-                changed = {task: n for task, n in value.items() if standard.get(task) != n}
-                if changed:
-                    found[name] = changed
-            elif value != standard:
-                found[name] = value
-        return found
+        return {name: value for name, value in asdict(self).items() if value != getattr(DEFAULTS, name)}
 
     @staticmethod
     def of(stored: Mapping[str, Any]) -> Rules:
         """The rules that ``differences`` stored; a name that is no longer known is passed over."""
         known = {item.name for item in fields(Rules)}
-        given = {name: value for name, value in stored.items() if name in known}
-        given["task_minutes"] = {**TASK_MINUTES, **given.get("task_minutes", {})}
-        return Rules(**given)
+        return Rules(**{name: value for name, value in stored.items() if name in known})
 
 
 DEFAULTS = Rules()
@@ -116,12 +84,8 @@ PRICE_FIELDS = (
     Field("moved", "Moving a visit", "Against another technician or day than it has now.", 0, 100_000),
 )
 TIME_FIELDS = (
-    Field("visit_minutes", "Minutes at each site", "Arriving, reporting, signing.", 0, 240),
     Field("escort_minutes", "Minutes more with an escort", "Waiting for whoever walks along.", 0, 240),
     Field("call_minutes", "Minutes more for an urgent call", "On top of work that is due there.", 0, 480),
     Field("window_minutes", "Minutes either side", "Of the planned start, in the window told.", 0, 480),
     Field("reach_days", "Days beyond the plan", "Visits due or planned then may be done early.", 0, 60),
-)
-TASK_FIELDS = tuple(
-    Field(task.value, TASK_LABELS[task], "Minutes for one unit on site.", 0, 240) for task in Task
 )

@@ -7,16 +7,18 @@ moved by the difference of the two zones on that very day.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
-from math import inf
+from math import ceil, inf
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Max, Sum
+from django.db.models import Max
 
 from inventory.measures.kinds import AGENT_LABELS, Agent, Task
 from inventory.register.models import AccessWindow, Depot, Site
+from schedules.bundles.calendar import blackouts_of, closed_for
+from schedules.bundles.queries import Served, figures_in_force, load_of
 from schedules.crew.models import CrewMember, SiteCall, VanStock
 from schedules.crew.queries import (
     WorkingDay,
@@ -28,6 +30,7 @@ from schedules.crew.queries import (
     working_days,
 )
 from schedules.crew.rules import Rules
+from schedules.planning.durations import WORKSHOP_TASKS, kind_of
 from schedules.planning.model import Pin, Problem, Rest, Shift, Stop, Travel, Window
 from schedules.travel.services import matrix
 from schedules.visits.models import Job, Visit
@@ -37,19 +40,6 @@ OFFICE_HOURS = ((8 * 3600, 17 * 3600),)
 SOON_DAYS = 14
 LONG_OVERDUE_DAYS = 180
 NO_LIMIT = 1_000_000_000
-# Work for which the unit comes along and a loaner hangs in its place. Common practice, no source.
-TAKEN_ALONG = frozenset(
-    {
-        Task.INTERNAL_EXAMINATION.value,
-        Task.EXTENDED_SERVICE.value,
-        Task.WORKSHOP_SERVICE.value,
-        Task.DISCHARGE_TEST.value,
-        Task.RECHARGE.value,
-        Task.HYDROSTATIC_TEST.value,
-        Task.HOSE_TEST.value,
-        Task.REQUALIFICATION.value,
-    }
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +115,11 @@ def build(
     lacking = {note.member_id for note in notes}
     worked = working_days([m for m in members if m.pk not in lacking], first_on, days)
     needs = skill_needs()
-    work = _work_of([visit.pk for visit in visits])
+    work = _work_of([visit.pk for visit in visits], rules)
+    last_on = first_on + timedelta(days=days - 1)
+    blackouts = blackouts_of([visit.site for visit in visits])
     places = _Places()
-    loads = _Loads(work, rules)
+    loads = _Loads(work)
     clock = _Clock(zone, first_on, days, now)
     hours = _hours([visit.site_id for visit in visits])
     calls = {call.site_id: call for call in SiteCall.objects.filter(site__in={v.site_id for v in visits})}
@@ -137,14 +129,14 @@ def build(
     stops = []
     for visit in visits:
         site, call = visit.site, calls.get(visit.site_id)
-        jobs = work.get(visit.pk, [])
-        service_s = 60 * minutes_of(visit, jobs, call, rules)
+        todo = work.get(visit.pk, _Work())
+        service_s = seconds_on_site(visit, todo, call, rules)
         state = held.get(visit.pk, Held())
-        windows, pin = clock.windows(visit, hours.get(visit.site_id, {}), service_s, state)
+        closed = closed_for(site, blackouts.get(site.pk, ()), first_on, last_on)
+        windows, pin = clock.windows(visit, hours.get(visit.site_id, {}), closed, service_s, state)
         skills = {}
         for need in needs:
-            pairs = [(item.task, item.agent) for item in jobs]
-            if need.fits(pairs, country=site.country, region=site.region, site_id=site.pk):
+            if need.fits(todo.pairs, country=site.country, region=site.region, site_id=site.pk):
                 skills[f"{need.skill_id}@{site.country}/{site.region}"] = (
                     need.skill_id,
                     site.country,
@@ -254,37 +246,57 @@ def priority_of(visit: Visit, first_on: date, days: int) -> int:
 # --- work ------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Work:
-    """So many units of one agent with one task on a visit."""
+    """What one visit asks for: minutes on site, units swapped for loaners, agent filled on site."""
 
-    task: str
-    agent: str
-    units: int
-    mass_g: int
+    minutes: float = 0.0
+    pairs: set[tuple[str, str]] = field(default_factory=set)
+    """Task and agent of every job."""
+    swaps: dict[str, int] = field(default_factory=dict)
+    filled_g: dict[str, int] = field(default_factory=dict)
 
 
-def _work_of(visit_ids: Sequence[int]) -> dict[int, list[_Work]]:
-    found: dict[int, list[_Work]] = defaultdict(list)
-    rows = (
-        Job.objects.filter(visit__in=visit_ids)
-        .order_by()
-        .values_list("visit_id", "task", "unit__model__agent")
-        .annotate(units=Count("unit", distinct=True), mass_g=Sum("unit__model__charge_mass_g"))
-    )
-    for visit_id, task, agent, units, mass_g in rows:
-        found[visit_id].append(_Work(task, agent, units, mass_g or 0))
+def _work_of(visit_ids: Sequence[int], rules: Rules) -> dict[int, _Work]:
+    figures = figures_in_force()
+    jobs: dict[int, list[tuple[int, Task]]] = defaultdict(list)
+    served: dict[int, Served] = {}
+    agents: dict[int, str] = {}
+    model = "unit__model__"
+    rows = Job.objects.filter(visit__in=visit_ids).values_list(
+        "visit_id", "unit_id", "task", f"{model}agent", f"{model}construction", f"{model}is_wheeled",
+        f"{model}charge_mass_g",
+    )  # fmt: skip
+    for visit_id, unit_id, task, agent, construction, is_wheeled, mass_g in rows:
+        jobs[visit_id].append((unit_id, Task(task)))
+        if unit_id not in served:
+            served[unit_id] = Served(kind_of(agent, construction, is_wheeled=is_wheeled), mass_g or 0)
+            agents[unit_id] = agent
+    found: dict[int, _Work] = {}
+    for visit_id, pairs in jobs.items():
+        work = _Work(load_of(pairs, served, figures).work_minutes)
+        swapped = set()
+        for unit_id, task in pairs:
+            agent = agents[unit_id]
+            work.pairs.add((task.value, agent))
+            if task == Task.RECHARGE and rules.recharges_on_site:
+                work.filled_g[agent] = work.filled_g.get(agent, 0) + served[unit_id].charge_g
+            elif task in WORKSHOP_TASKS and unit_id not in swapped:
+                # It comes along, and a loaner hangs in its place; with two such tasks it goes once.
+                swapped.add(unit_id)
+                work.swaps[agent] = work.swaps.get(agent, 0) + 1
+        found[visit_id] = work
     return found
 
 
-def minutes_of(visit: Visit, jobs: Iterable[_Work], call: SiteCall | None, rules: Rules) -> int:
+def seconds_on_site(visit: Visit, work: _Work, call: SiteCall | None, rules: Rules) -> int:
     """How long a visit takes on site."""
-    minutes = rules.visit_minutes + sum(rules.task_minutes.get(j.task, 0) * j.units for j in jobs)
+    minutes = work.minutes
     if visit.is_urgent:
         minutes += rules.call_minutes
     if call is not None:
         minutes += call.extra_minutes + (rules.escort_minutes if call.needs_escort else 0)
-    return minutes
+    return 60 * ceil(minutes)
 
 
 def _last_faces(site_ids: set[int]) -> dict[int, int]:
@@ -303,21 +315,14 @@ def _last_faces(site_ids: set[int]) -> dict[int, int]:
 class _Loads:
     """Load dimensions: loaners of each agent, loose agent, and places for units in the van."""
 
-    def __init__(self, work: Mapping[int, Sequence[_Work]], rules: Rules) -> None:
-        self._brings: dict[int, dict[tuple[str, str], int]] = defaultdict(lambda: defaultdict(int))
-        self._swaps: dict[int, int] = defaultdict(int)
-        for visit_id, jobs in work.items():
-            for job in jobs:
-                if job.task == Task.RECHARGE and rules.recharges_on_site:
-                    self._brings[visit_id][(VanStock.Kind.AGENT.value, job.agent)] += job.mass_g
-                elif job.task in TAKEN_ALONG:
-                    # A unit with two such tasks is swapped once: the larger count of one task stands.
-                    key = (VanStock.Kind.LOANER.value, job.agent)
-                    known = self._brings[visit_id][key]
-                    self._brings[visit_id][key] = max(known, job.units)
-                    self._swaps[visit_id] += max(0, job.units - known)
-        self.keys = sorted({key for wanted in self._brings.values() for key in wanted})
-        kinds = {VanStock.Kind.LOANER.value: "loaners", VanStock.Kind.AGENT.value: "loose agent, g"}
+    def __init__(self, work: Mapping[int, _Work]) -> None:
+        self._work = work
+        loaner, loose = VanStock.Kind.LOANER.value, VanStock.Kind.AGENT.value
+        self.keys = sorted(
+            {(loaner, agent) for each in work.values() for agent in each.swaps}
+            | {(loose, agent) for each in work.values() for agent in each.filled_g}
+        )
+        kinds = {loaner: "loaners", loose: "loose agent, g"}
         self.names = (
             *(f"{AGENT_LABELS[Agent(agent)]}: {kinds[kind]}" for kind, agent in self.keys),
             "Places for units",
@@ -325,9 +330,10 @@ class _Loads:
 
     def of(self, visit_id: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """What a visit takes out of the van and what it puts in."""
-        wanted = self._brings.get(visit_id, {})
-        swaps = self._swaps.get(visit_id, 0)
-        brings = (*(wanted.get(key, 0) for key in self.keys), swaps)
+        work = self._work.get(visit_id, _Work())
+        swaps = sum(work.swaps.values())
+        wanted = {VanStock.Kind.LOANER.value: work.swaps, VanStock.Kind.AGENT.value: work.filled_g}
+        brings = (*(wanted[kind].get(agent, 0) for kind, agent in self.keys), swaps)
         return brings, (*(0 for _ in self.keys), swaps)
 
     def capacity(self, member: CrewMember) -> tuple[int, ...]:
@@ -381,7 +387,12 @@ class _Clock:
         self.now_s = local.hour * 3600 + local.minute * 60
 
     def windows(
-        self, visit: Visit, hours: Mapping[int, Sequence[tuple[int, int]]], service_s: int, held: Held
+        self,
+        visit: Visit,
+        hours: Mapping[int, Sequence[tuple[int, int]]],
+        closed: Collection[date],
+        service_s: int,
+        held: Held,
     ) -> tuple[tuple[Window, ...], Pin | None]:
         """Windows of a visit within the plan, and its pin."""
         there = ZoneInfo(visit.site.time_zone)
@@ -399,6 +410,8 @@ class _Clock:
             on = self.first_on + timedelta(days=day)
             lag = shift_of_zones(self.zone, there, on)
             open_then = hours.get(on.weekday(), ()) if hours else OFFICE_HOURS if on.weekday() < 5 else ()
+            if on in closed and visit.promised_at is None and not visit.is_urgent:
+                continue
             if visit.promised_at is not None:
                 if on != visit.planned_on:
                     continue

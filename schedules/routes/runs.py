@@ -27,7 +27,7 @@ from schedules.planning.engine import Better, solve
 from schedules.planning.model import Plan, Problem
 from schedules.routes.models import PlanRun, RoutePlan
 from schedules.routes.services import Done, apply_routes
-from schedules.routes.store import opened, totals_of
+from schedules.routes.store import mended, opened, totals_of
 
 log = logging.getLogger(__name__)
 SLICE_S = 15.0
@@ -127,6 +127,7 @@ def _slice(run: PlanRun, claim: uuid.UUID, clock: Callable[[], datetime], slice_
         _end(run, claim, State.STOPPED, clock())
         return False
     found = opened(row, now=run.created_at)
+    mended(found)
     problem, here = found.built.problem, found.plan
     start = Plan.from_json(run.best) if run.best else here
     outlook: dict[str, Any] = dict(run.outlook)

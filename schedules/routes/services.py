@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time as clock
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -21,7 +21,7 @@ from schedules.crew.models import Absence, CrewMember
 from schedules.crew.queries import rules_now
 from schedules.crew.rules import Rules
 from schedules.crew.services import add_absence
-from schedules.planning.engine import Add, Cut, Exclude, Place, Release, replan, solve, why_not
+from schedules.planning.engine import Add, Cut, Exclude, Place, Release, replan, solve
 from schedules.planning.model import Plan
 from schedules.routes.models import PlanChange, PlanStop, RoutePlan
 from schedules.routes.problem import Note, build, nearest_depot, shift_key, shift_of_zones
@@ -30,10 +30,12 @@ from schedules.routes.store import (
     Spot,
     claim,
     depots_of,
+    mended,
     opened,
     refuse_stale,
     write,
 )
+from schedules.routes.ways import WayIn, ways
 from schedules.visits.models import Visit
 from schedules.visits.planned import Assignment, Written, add_urgent_visit, write_assignments
 from schedules.visits.services import propose_visits
@@ -51,16 +53,6 @@ class Shifted:
     visit: Visit
     was: tuple[int, date, int | None] | None
     now: tuple[int, date, int | None] | None
-
-
-@dataclass(frozen=True, slots=True)
-class WayIn:
-    """The nearest thing that would let a visit in, and what it costs."""
-
-    kind: str
-    text: str
-    technician_id: int | None = None
-    on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +215,7 @@ def move(
     day = (on - row.first_on).days if on is not None else None
     if stop.is_excluded:
         found = opened(row, now=now, spots=[replace(Spot.of(stop), is_excluded=False)])
+        mended(found)
     change = Place(
         stop=str(visit_id),
         technician=str(technician_id) if technician_id is not None else None,
@@ -300,6 +293,7 @@ def include(row: RoutePlan, visit_id: int, *, version: int, by: Person, now: dat
     found = _read(row, version, now)
     stop = _stop(found, visit_id)
     fresh = opened(row, now=now, spots=[replace(Spot.of(stop), is_excluded=False)])
+    mended(fresh)
     return _added(fresh, [visit_id], Kind.INCLUDE, f"{_name(fresh, visit_id)} is let in again.", by, now)
 
 
@@ -307,6 +301,7 @@ def add_visits(row: RoutePlan, visits: Sequence[Visit], *, version: int, by: Per
     """Take more open visits into the plan."""
     _read(row, version, now, only_check=True)
     found = opened(row, now=now, with_visits=visits)
+    mended(found)
     names = ", ".join(visit.number for visit in visits[:3]) + ("…" if len(visits) > 3 else "")
     return _added(found, [visit.pk for visit in visits], Kind.ADD, f"{names} added.", by, now)
 
@@ -318,6 +313,7 @@ def urgent_call(row: RoutePlan, site: Site, *, reason: str, version: int, by: Pe
         pk=add_urgent_visit(site, reason=reason, by=by, now=now).pk
     )
     found = opened(row, now=now, with_visits=[visit])
+    mended(found)
     return _added(found, [visit.pk], Kind.ADD, f"Urgent: {visit.number} {site.name} added.", by, now)
 
 
@@ -349,7 +345,7 @@ def technician_away(
     sentence = f"{member.technician.display_name} is {words} on {on:%d %b}{since}."
     started = clock.perf_counter()
     was = found.plan
-    before = {key: _spot(found, key, was) for key in found.built.visits}
+    before = {key: spot_of(found, key, was) for key in found.built.visits}
     cost_before = None
     for cut in cuts:
         answer = replan(found.built.problem, found.plan, cut, seconds=DRAG_S, seed=row.seed)
@@ -367,7 +363,7 @@ def technician_away(
     return Done(
         row,
         sentence,
-        _shifted(found, before),
+        shifted(found, before),
         cost_before_60=cost_before,
         cost_60=row.totals.get("cost_60"),
         seconds=clock.perf_counter() - started,
@@ -380,7 +376,7 @@ def apply_routes(
     """Put the routes of a better plan, found in the background, in the place of the present ones."""
     found = _read(row, version, now)
     known = found.built.visits
-    before = {key: _spot(found, key, found.plan) for key in known}
+    before = {key: spot_of(found, key, found.plan) for key in known}
     routes = {
         key: tuple(stop for stop in stops if stop in known)
         for key, stops in plan.routes.items()
@@ -388,91 +384,7 @@ def apply_routes(
     }
     left_out = {key: reason for key, reason in plan.left_out.items() if key in known}
     write(found, Plan(routes, left_out), kind=Kind.BETTER, sentence=sentence, by=by, now=now)
-    return Done(row, sentence, _shifted(found, before), cost_60=row.totals.get("cost_60"))
-
-
-# --- back and forth ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """What can be undone next and what can be done again, if anything."""
-
-    undo: PlanChange | None
-    redo: PlanChange | None
-
-
-NOT_UNDONE = (Kind.MADE, Kind.TAKEN)
-
-
-def steps(row: RoutePlan) -> Steps:
-    """The next steps back and forth; a new change after an undo leaves nothing to do again."""
-    done: list[PlanChange] = []
-    undone: list[PlanChange] = []
-    rows = PlanChange.objects.filter(plan=row).defer("before", "after").order_by("pk")
-    for change in rows:
-        if change.kind == Kind.UNDO:
-            undone.append(done.pop())
-        elif change.kind == Kind.REDO:
-            done.append(undone.pop())
-        elif change.kind not in NOT_UNDONE:
-            done.append(change)
-            undone.clear()
-    return Steps(done[-1] if done else None, undone[-1] if undone else None)
-
-
-def undo(row: RoutePlan, *, version: int, by: Person, now: datetime) -> Done:
-    """Take the last change back."""
-    change = steps(row).undo
-    if change is None:
-        raise Conflict("nothing_to_undo", "There is no change of this plan to take back.")
-    return _turned(row, change, change.before, Kind.UNDO, f"Undone: {change.sentence}", version, by, now)
-
-
-def redo(row: RoutePlan, *, version: int, by: Person, now: datetime) -> Done:
-    """Do the change again that was taken back last."""
-    change = steps(row).redo
-    if change is None:
-        raise Conflict("nothing_to_redo", "There is no change of this plan to do again.")
-    return _turned(row, change, change.after, Kind.REDO, f"Done again: {change.sentence}", version, by, now)
-
-
-def _turned(
-    row: RoutePlan,
-    change: PlanChange,
-    wanted: Iterable[Mapping[str, Any]],
-    kind: PlanChange.Kind,
-    sentence: str,
-    version: int,
-    by: Person,
-    now: datetime,
-) -> Done:
-    if row.version != version:
-        refuse_stale(row, version)
-    spots = [Spot.from_json(item) for item in wanted if "visit" in item]
-    if kind == Kind.UNDO:
-        # What came in by the change goes out again: it was not there before.
-        known = {spot.visit_id for spot in spots}
-        spots += [
-            replace(Spot.from_json(item), technician_id=None, on=None, position=0, is_excluded=True)
-            for item in change.after
-            if "visit" in item and item["visit"] not in known
-        ]
-    with transaction.atomic():
-        _turn_absences(change, kind)
-        plain = opened(row, now=now)
-        before = {key: _spot(plain, key, plain.plan) for key in plain.built.visits}
-        found = opened(row, now=now, spots=spots)
-        write(found, found.plan, kind=kind, sentence=sentence, by=by, now=now, undoes=change)
-    return Done(row, sentence, _shifted(found, before), cost_60=row.totals.get("cost_60"))
-
-
-def _turn_absences(change: PlanChange, kind: PlanChange.Kind) -> None:
-    """An absence that came with a change goes and comes with it."""
-    for item in change.after:
-        if "absence" not in item:
-            continue
-        Absence.objects.filter(public_id=item["absence"]).update(is_void=kind == Kind.UNDO)
+    return Done(row, sentence, shifted(found, before), cost_60=row.totals.get("cost_60"))
 
 
 # --- taking --------------------------------------------------------------------------------------------
@@ -543,11 +455,12 @@ def lay_aside(row: RoutePlan, *, version: int) -> None:
 def ways_in(row: RoutePlan, visit_id: int, *, now: datetime) -> tuple[WayIn, ...]:
     """What would let a visit in that is left out: an hour more, another technician, another day."""
     found = opened(row, now=now)
+    mended(found)
     if visit_id not in found.stops:
         raise ValidationError("This visit is not part of the plan.")
     if str(visit_id) not in found.built.visits:
         return ()
-    return _ways(found, visit_id)
+    return ways(found, visit_id)
 
 
 def site_time(seconds: int, on: date, zone: ZoneInfo, there: str) -> time:
@@ -572,7 +485,9 @@ def _read(row: RoutePlan, version: int, now: datetime, *, only_check: bool = Fal
         refuse_stale(row, version)
     if only_check:
         return Opened(row, {}, None, Plan({}, {}), {}, {})  # type: ignore[arg-type]
-    return opened(row, now=now)
+    found = opened(row, now=now)
+    mended(found)
+    return found
 
 
 def _stop(found: Opened, visit_id: int) -> Any:
@@ -601,18 +516,18 @@ def _hour(seconds: int) -> str:
     return f"{seconds // 3600:02d}:{seconds % 3600 // 60:02d}"
 
 
-def _spot(found: Opened, key: str, plan: Plan) -> tuple[int, date, int | None] | None:
+def spot_of(found: Opened, key: str, plan: Plan) -> tuple[int, date, int | None] | None:
     stop = found.stops[int(key)]
     if stop.technician_id is None or stop.on is None:
         return None
     return stop.technician_id, stop.on, stop.starts_s
 
 
-def _shifted(found: Opened, before: Mapping[str, tuple[int, date, int | None] | None]) -> tuple[Shifted, ...]:
+def shifted(found: Opened, before: Mapping[str, tuple[int, date, int | None] | None]) -> tuple[Shifted, ...]:
     """Visits whose technician or day changed, or whose start moved by a minute or more."""
     moved = []
     for key, visit in found.built.visits.items():
-        was, is_now = before.get(key), _spot(found, key, found.plan)
+        was, is_now = before.get(key), spot_of(found, key, found.plan)
         if was is not None and is_now is not None:
             same_day = was[:2] == is_now[:2]
             near = was[2] is not None and is_now[2] is not None and abs(was[2] - is_now[2]) < 60
@@ -641,31 +556,18 @@ def _take_pins(found: Opened) -> None:
             row.pin_from_s = pin.starts_s if pin else None
 
 
-def _ways(found: Opened, visit_id: int) -> tuple[WayIn, ...]:
-    relaxed = why_not(found.built.problem, found.plan, str(visit_id))
-    return tuple(
-        WayIn(
-            item.kind,
-            item.text,
-            int(item.technician) if item.technician else None,
-            found.row.first_on + timedelta(days=item.day) if item.day is not None else None,
-        )
-        for item in relaxed
-    )
-
-
 def _replanned(
     found: Opened, change: Any, kind: PlanChange.Kind, sentence: str, by: Person, now: datetime, after: Any
 ) -> Done:
     started = clock.perf_counter()
-    before = {key: _spot(found, key, found.plan) for key in found.built.visits}
+    before = {key: spot_of(found, key, found.plan) for key in found.built.visits}
     answer = replan(found.built.problem, found.plan, change, seconds=DRAG_S, seed=found.row.seed)
     if answer.refused is not None:
         return Done(
             found.row,
             sentence,
             refused=answer.refused.text,
-            ways=_ways(found, int(change.stop)),
+            ways=ways(found, int(change.stop)),
             seconds=clock.perf_counter() - started,
         )
     after(found)
@@ -676,7 +578,7 @@ def _replanned(
     return Done(
         found.row,
         sentence,
-        _shifted(found, before),
+        shifted(found, before),
         cost_before_60=answer.cost_60_before,
         cost_60=answer.cost_60,
         seconds=clock.perf_counter() - started,
@@ -688,7 +590,7 @@ def _added(
 ) -> Done:
     """Fit visits in that are in the problem but not yet in the plan."""
     started = clock.perf_counter()
-    before = {key: _spot(found, key, found.plan) for key in found.built.visits}
+    before = {key: spot_of(found, key, found.plan) for key in found.built.visits}
     whole, keys = found.built.problem, {str(pk) for pk in visit_ids}
     problem = replace(whole, stops=tuple(stop for stop in whole.stops if stop.key not in keys))
     plan = Plan(found.plan.routes, {k: r for k, r in found.plan.left_out.items() if k not in keys})
@@ -707,7 +609,7 @@ def _added(
     return Done(
         found.row,
         sentence,
-        _shifted(found, before),
+        shifted(found, before),
         cost_before_60=cost_before,
         cost_60=found.row.totals.get("cost_60"),
         seconds=clock.perf_counter() - started,

@@ -215,6 +215,40 @@ def plan_of(built: Built, stops: Iterable[PlanStop]) -> Plan:
     return Plan({key: tuple(keys) for key, keys in routes.items()}, left_out)
 
 
+def mended(found: Opened) -> tuple[str, ...]:
+    """Take out of ``found`` what can no longer be driven, because facts changed since; return whose visits.
+
+    Hours, skills, durations or driving times may have changed after a plan was made. What the hand
+    pinned goes last. A plan that is sound stays as it is.
+    """
+    problem = found.built.problem
+    routes, gone = {}, []
+    for key, stops in found.plan.routes.items():
+        shift = problem.shift[key]
+        kept = [stop for stop in stops if problem.bars(problem.stop[stop], shift) is None]
+        while kept and timetable(problem, shift, kept) is None:
+            without = {stop: [it for it in kept if it != stop] for stop in kept}
+            helps = [stop for stop in kept if timetable(problem, shift, without[stop]) is not None]
+            kept.remove(
+                min(
+                    helps or kept,
+                    key=lambda stop: (
+                        problem.stop[stop].pin is not None,
+                        problem.prices.leaving_out(problem.stop[stop]),
+                        -problem.stop[stop].service_s,
+                    ),
+                )
+            )
+        routes[key] = tuple(kept)
+        gone += [stop for stop in stops if stop not in kept]
+    if gone:
+        reason = Reason(
+            "facts_changed", "It no longer fits where it stood: hours, work or shifts changed since."
+        )
+        found.plan = Plan(routes, {**found.plan.left_out, **dict.fromkeys(gone, reason)})
+    return tuple(found.built.visits[stop].number for stop in gone)
+
+
 def lay_out(found: Opened, plan: Plan) -> list[Timetable | None]:
     """Put times and places of ``plan`` into the stops of ``found`` (not saved yet)."""
     built, problem = found.built, found.built.problem
@@ -338,7 +372,8 @@ def write(
     """
     row = found.row
     lay_out(found, plan)
-    problems = [breach.text for breach in checker.check(found.built.problem, plan).breaches]
+    verdict = checker.check(found.built.problem, plan)
+    problems = [_breach_said(found, breach) for breach in verdict.breaches]
     totals = totals_of(found.built, plan)
     claim(row, row.version, totals=totals, problems=problems, travel_note=found.built.travel_note[:300])
     after = {visit_id: Spot.of(stop) for visit_id, stop in found.stops.items()}
@@ -372,6 +407,18 @@ def write(
         made_by_id=by.pk if by is not None else None,
         made_at=now,
     )
+
+
+def _breach_said(found: Opened, breach: checker.Breach) -> str:
+    """A broken rule with the names that people know."""
+    parts = []
+    if breach.stop is not None and breach.stop in found.built.visits:
+        visit = found.built.visits[breach.stop]
+        parts.append(f"{visit.number} {visit.site.name}")
+    if breach.shift is not None and breach.shift in found.built.days:
+        day = found.built.days[breach.shift]
+        parts.append(f"{day.member.technician.display_name}, {day.on:%a %d %b}")
+    return f"{'; '.join(parts)}: {breach.text}" if parts else breach.text
 
 
 def _write_days(row: RoutePlan, days: Iterable[PlanDay]) -> None:

@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from schedules.crew.models import PlanningRules, Skill, SkillNeed
 from schedules.crew.queries import rules_now
-from schedules.crew.rules import DEFAULTS, PRICE_FIELDS, TASK_FIELDS, TIME_FIELDS, Field, Rules
+from schedules.crew.rules import DEFAULTS, PRICE_FIELDS, TIME_FIELDS, Field, Rules
 from schedules.crew.services import set_rules
 from servicedesk.access import Act
 from servicedesk.desk.crew import CrewPage
@@ -96,8 +96,6 @@ class RulesForm(forms.Form):
         super().__init__(*args, **kwargs)
         for field in (*PRICE_FIELDS, *TIME_FIELDS):
             self.fields[field.name] = _number(field, getattr(rules, field.name))
-        for field in TASK_FIELDS:
-            self.fields[f"task-{field.name}"] = _number(field, rules.task_minutes.get(field.name, 0))
         self.fields["recharges_on_site"] = forms.BooleanField(
             label="Units are recharged on site",
             required=False,
@@ -107,11 +105,7 @@ class RulesForm(forms.Form):
 
     def rules(self) -> Rules:
         """What was entered."""
-        given = dict(self.cleaned_data)
-        tasks = {
-            name.removeprefix("task-"): given.pop(name) for name in list(given) if name.startswith("task-")
-        }
-        return Rules(**given, task_minutes=tasks)
+        return Rules(**self.cleaned_data)
 
     def group(self, names: list[str]) -> list[forms.BoundField]:
         """The fields of these names."""
@@ -153,11 +147,6 @@ class RulesView(CrewPage):
                     form.group([f.name for f in PRICE_FIELDS]),
                 ),
                 ("Times", "", form.group([f.name for f in TIME_FIELDS] + ["recharges_on_site"])),
-                (
-                    "Minutes for one unit",
-                    "Shipped figures are common practice, no source.",
-                    form.group([f"task-{f.name}" for f in TASK_FIELDS]),
-                ),
             ],
             "may_rule": self.may(Act.SET_PLANNING_RULES),
             "last": PlanningRules.objects.select_related("made_by").order_by("-pk").first(),

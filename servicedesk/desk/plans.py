@@ -18,10 +18,11 @@ from inventory.register.models import Depot
 from inventory.register.queries import sites_for
 from schedules.crew.models import Absence, CrewMember
 from schedules.crew.queries import crew, expiring, gaps_of, rules_now
-from schedules.routes import services
+from schedules.routes import services, turning
 from schedules.routes.models import RoutePlan
 from schedules.routes.queries import board_of, history_of, last_run, plan_days, plans_for
 from schedules.routes.store import depots_of
+from schedules.routes.ways import WayIn
 from schedules.visits.models import Visit
 from schedules.visits.queries import loads, visits_for
 from servicedesk.access import Act
@@ -236,7 +237,7 @@ class BoardView(PlanPage):
             "now": self.now,
         }
         if do in ("undo", "redo"):
-            return (services.undo if do == "undo" else services.redo)(plan, **common)
+            return (turning.undo if do == "undo" else turning.redo)(plan, **common)
         if do == "urgent":
             return self.urgent(plan, common)
         if do == "away":
@@ -342,7 +343,7 @@ class BoardView(PlanPage):
         if plan.days == 1:
             day = plan.first_on
         board = board_of(plan, day=day)
-        turns = services.steps(plan)
+        turns = turning.steps(plan)
         return {
             "plan": plan,
             "board": board,
@@ -406,7 +407,7 @@ class PlanVisitView(PlanPage):
         )
         if stop is None:
             return self.page("desk/plan_visit_gone.html", {"crumbs": self.crumbs(plan)}, status=404)
-        ways: tuple[services.WayIn, ...] = ()
+        ways: tuple[WayIn, ...] = ()
         if stop.technician_id is None and not stop.is_excluded:
             ways = services.ways_in(plan, stop.visit_id, now=self.now)
         people = list(

@@ -25,7 +25,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import overdue_obligations
 from schedules.due.services import refresh_stale
 from schedules.visits.models import Visit
-from servicedesk import demo
+from servicedesk import demo, demo_routes
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
 from servicedesk.management.commands.up import require_free
 from servicedesk.supervisor import die_with_parent
@@ -80,6 +80,10 @@ class Command(BaseCommand):
         self.stdout.write(
             f"Visits: {proposed} proposed, {confirmed} of them confirmed for the coming fortnight"
         )
+        demo_routes.set_up_crew(people)
+        plans = demo_routes.plan_week(people, now)
+        if plans:
+            self.stdout.write(f"Routes: {len(plans)} weeks planned, see /desk/plan/")
         connections.close_all()
         self.stdout.flush()  # the server's own lines come after ours, also in a file
 
