@@ -166,7 +166,10 @@ def recount(visit: Visit) -> dict[str, int]:
     Corrections made since are left out: they change what stands, not what was counted. Raises
     ``DoesNotReconcile`` when the records contradict each other, the visit's list or its counts.
     """
-    written = ServiceRecord.objects.filter(visit_ref=visit.public_id, corrects__isnull=True)
+    # What arrived after closing was not counted either; it stands in the logbook and is told to the desk.
+    written = ServiceRecord.objects.filter(
+        visit_ref=visit.public_id, corrects__isnull=True, received_at__lte=visit.closed_at
+    )
     outcomes: dict[int, set[str]] = defaultdict(set)
     numbers: dict[int, str] = {}
     for unit_id, number, outcome in written.order_by("unit_id").values_list(

@@ -117,7 +117,7 @@ class Waits(Exception):
 
     def __init__(self, code: str, sentence: str, **extra: Any) -> None:
         super().__init__(sentence)
-        self.code, self.sentence, self.extra = code, sentence, extra
+        self.problem: dict[str, Any] = {"code": code, "sentence": sentence, **extra}
 
 
 def take_acts(
@@ -252,7 +252,7 @@ class _Intake:
             act.save()
             waiting = WaitingAct.objects.create(
                 act=act,
-                problem={"code": waits.code, "sentence": waits.sentence, **waits.extra},
+                problem=waits.problem,
                 since=self.now,
             )
             self.known[act.act_id] = act
@@ -288,7 +288,9 @@ class _Intake:
                 warnings = self._effect(act, visit)
                 waiting.delete()
                 return Taken(act.act_id, "accepted", warnings, visit=visit)
-        except Waits:
+        except Waits as waits:
+            waiting.problem = waits.problem
+            waiting.save(update_fields=["problem"])
             return _still(act, waiting)
         except (ValidationError, Conflict) as refusal:
             code = refusal.code if isinstance(refusal, Conflict) else "invalid"

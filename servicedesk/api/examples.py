@@ -66,3 +66,45 @@ CLOSE = [
         request_only=True,
     ),
 ]
+_DEVICE = "b1f5d1c2-0f3e-4c4e-9a54-2f6f3b1d7a10"
+_VISIT = "7c9c5a35-43f2-4b0b-8a44-8d4a0c7a1f11"
+ACTS = [
+    OpenApiExample(
+        "A unit serviced, and a place that is blocked",
+        value={
+            "device": {"id": _DEVICE, "app_version": "1"},
+            "sent_at": "2026-11-25T10:31:00Z",
+            "acts": [
+                {
+                    "id": "0d0f3a36-8e52-4d0a-b8a2-52a7b1f1c001",
+                    "visit": _VISIT,
+                    "kind": "result",
+                    "seq": 17,
+                    "device_at": "2026-11-25T09:12:40Z",
+                    "unit": "1d2c3b4a-5e6f-4a1b-8c2d-3e4f5a6b7c8d",
+                    "scan": {"by": "camera", "read": "U-000123"},
+                    "content": {
+                        "outcome": "serviced",
+                        "tasks": ["maintenance"],
+                        "checks": [{"code": "care.shell", "answer": "pass"}],
+                        "readings": [{"quantity": "gauge_pressure", "value": "195", "unit": "psi"}],
+                    },
+                },
+                {
+                    "id": "0d0f3a36-8e52-4d0a-b8a2-52a7b1f1c002",
+                    "visit": _VISIT,
+                    "kind": "location_problem",
+                    "seq": 18,
+                    "device_at": "2026-11-25T09:13:05Z",
+                    "location": "2e3d4c5b-6f70-4b2c-9d3e-4f5a6b7c8d9e",
+                    "content": {
+                        "id": "0d0f3a36-8e52-4d0a-b8a2-52a7b1f1c003",
+                        "code": "blocked",
+                        "remarks": "Pallets in front of it.",
+                    },
+                },
+            ],
+        },
+        request_only=True,
+    ),
+]

@@ -50,6 +50,12 @@ def _assign(p: Premises) -> dict[str, Any]:
     return {"technician": str(p.technician.public_id), "planned_on": str(TODAY), "version": 1}
 
 
+def _acts(p: Premises) -> dict[str, Any]:
+    act = {"id": str(uuid.uuid4()), "visit": str(p.visit.public_id), "kind": "not_found", "seq": 1}
+    act |= {"unit": str(p.units[0].public_id), "device_at": NOW.isoformat()}
+    return {"device": {"id": str(uuid.uuid4())}, "acts": [act]}
+
+
 CONFIRM = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
 REASON = {"reason": "Wrong unit listed."}
 
@@ -95,6 +101,7 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     "technician-list": (lambda p: "technicians/", lambda p: None),
     "technician-detail": (lambda p: f"technicians/{p.technician.public_id}/", lambda p: None),
     "me": (lambda p: "me/", lambda p: None),
+    "field-acts": (lambda p: "field/acts/", _acts),
 }
 
 # What each role is answered. 404 for those who may ask, but not about Alder; 409 where the call is let
@@ -137,6 +144,8 @@ post certificate-withdraw      401      200       403        403        403     
 post certificate-reissue       401      201       403        403        403        403    403      403
 get  technician-list           401      200       200        403        403        403    403      403
 get  technician-detail         401      200       200        403        403        403    403      403
+post field-acts                401      403       403        200        200        403    403      403
+get  field-acts                401      403       403        200        200        403    403      403
 get  me                        401      200       200        200        200        200    200      200
 """
 
