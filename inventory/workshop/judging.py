@@ -88,8 +88,10 @@ def _agent_out(given: Given, bench: Bench) -> Judged:
     out = given.measures["mass_out"]
     went = given.texts["went_to"]
     errors = {}
-    if went != "nothing" and not given.texts.get("drum"):
-        errors["drum"] = "Drum or container number: write where the agent lies, so that it can be traced."
+    if went == "vented" and bench.plate.kind.agent is not Agent.CARBON_DIOXIDE:
+        errors["went_to"] = "Where it went: only carbon dioxide is let off, and slowly."
+    if went not in ("nothing", "vented") and not given.texts.get("drum"):
+        errors["drum"] = "Drum or container: say where the agent lies, so that it can be traced."
     if went == "nothing" and out.entered > 0:
         errors["went_to"] = "Agent came out, so it went somewhere. Choose where."
     if errors:

@@ -24,7 +24,7 @@ from inventory.register.custody_queries import home_of
 from inventory.register.models import Placement, Unit, local_today
 from inventory.register.places import Store
 from inventory.register.services import draw_numbers, set_state, take_down_unit
-from inventory.workshop import results
+from inventory.workshop import booking, results
 from inventory.workshop.bench import Charging, Judged
 from inventory.workshop.judging import judge
 from inventory.workshop.models import CardEntry, CardInstrument, Instrument, JobCard
@@ -415,6 +415,9 @@ def _store(
 ) -> CardEntry:
     card, code = board.card, line.step.code
     done_on = given.days.get("done_on", today)
+    opening = max((entry.place for entry in entries if entry.step == "empty"), default=0)
+    taking = booking.Taking(card, by, today, now, ref, workshop_store(), opening)
+    not_booked = booking.book(code, given, taking, entries, current_values())
     records = results.records_for(
         board, code, given, judged, used, by=by, now=now, done_on=done_on, ref=ref, entries=entries
     )
@@ -424,7 +427,7 @@ def _store(
         done_on=done_on,
         values=dict(given.stored),
         judged=judged,
-        extra_flags=past,
+        extra_flags=[*past, *not_booked],
         used=used,
         by=by,
         now=now,

@@ -30,7 +30,7 @@ GROUPS: Mapping[str, frozenset[Agent]] = {
 }
 HIGH_PRESSURE_SHELLS = frozenset({Shell.ALLOY_STEEL_SEAMLESS})
 PLAIN_NUMBERS = {"count": "", "hours": "h", "rate": "mbar·L/s"}
-KINDS = ("check", "number", "text", "choice", "many", "all", "date", "instrument", "lot")
+KINDS = ("check", "number", "text", "choice", "many", "all", "date", "instrument", "lot", "drum")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +61,7 @@ class FieldSpec:
     dimension: str = ""
     choices: tuple[tuple[str, str], ...] = ()
     instrument: str = ""
+    lot_of: str = ""
     by_volume: bool = False
     only: tuple[str, ...] = ()
     needed_for: tuple[str, ...] = ()
@@ -182,7 +183,7 @@ class StepsFileError(ValueError):
 _STEP_KEYS = {"code", "stage", "title", "ask", "fields", "when", "agents", "constructions", "shells"}
 _STEP_KEYS |= {"cautions", "source", "restarts", "charges", "measured"}
 _FIELD_KEYS = {"code", "label", "kind", "required", "help", "dimension", "choices", "instrument"}
-_FIELD_KEYS |= {"by_volume", "only", "needed_for"}
+_FIELD_KEYS |= {"by_volume", "only", "needed_for", "lot_of"}
 
 
 @cache

@@ -13,7 +13,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 
 from inventory.errors import Conflict
-from inventory.workshop import house, services
+from inventory.workshop import booking, house, services
 from inventory.workshop.models import CardEntry, HouseStay, JobCard
 from inventory.workshop.queries import (
     TEST_STEPS,
@@ -72,11 +72,22 @@ class CardPage(PageView):
             specs=line.step.asked(kind),
             habit=habit_for(card.site.country if card.site else "", entered),
             instruments=instruments_in_use(),
-            lots=(),
+            goods=self.goods(card, line),
             today=today_of(card, self.now),
             version=card.version,
             before=before,
         )
+
+    def goods(self, card: JobCard, line: StepLine) -> dict[str, list[tuple[str, str]]]:
+        """What the step may take from stock: lots and drums to choose from."""
+        store, today = services.workshop_store(), today_of(card, self.now)
+        found: dict[str, list[tuple[str, str]]] = {}
+        for spec in line.step.fields:
+            if spec.kind == "lot":
+                found[spec.lot_of] = booking.lots_for(card, spec.lot_of, store, today)
+            elif spec.kind == "drum":
+                found["drum"] = booking.drums_for(card)
+        return found
 
     def back_to(self, card: JobCard) -> HttpResponse:
         """Back to the card."""

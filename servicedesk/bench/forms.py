@@ -81,7 +81,7 @@ class StepForm(forms.Form):
         specs: Sequence[FieldSpec],
         habit: Mapping[str, str],
         instruments: Mapping[str, Sequence[Instrument]],
-        lots: Sequence[tuple[str, str]],
+        goods: Mapping[str, Sequence[tuple[str, str]]],
         today: date,
         version: int,
         before: Mapping[str, Any] | None = None,
@@ -100,7 +100,7 @@ class StepForm(forms.Form):
         super().__init__(data, initial=initial)
         self.asks: dict[str, str] = {}
         for spec in specs:
-            self.fields[spec.code] = self._field(spec, instruments, lots, today)
+            self.fields[spec.code] = self._field(spec, instruments, goods, today)
             if spec.units:
                 favoured = habit.get(spec.dimension, spec.units[0])
                 self.fields[f"{spec.code}__unit"] = forms.ChoiceField(
@@ -114,7 +114,7 @@ class StepForm(forms.Form):
         self,
         spec: FieldSpec,
         instruments: Mapping[str, Sequence[Instrument]],
-        lots: Sequence[tuple[str, str]],
+        goods: Mapping[str, Sequence[tuple[str, str]]],
         today: date,
     ) -> forms.Field:
         common: dict[str, Any] = {"label": spec.label, "required": False, "help_text": spec.help}
@@ -134,8 +134,10 @@ class StepForm(forms.Form):
                 choices = [("", "Choose"), *((row.code, _instrument_words(row, today)) for row in rows)]
                 initial = rows[0].code if len(rows) == 1 else ""
                 return forms.ChoiceField(**common, choices=choices, initial=initial)
-            case "lot":
-                return forms.ChoiceField(**common, choices=[("", "Choose"), *lots])
+            case "lot" | "drum":
+                lots = goods.get(spec.lot_of or spec.kind, ())
+                initial = lots[0][0] if len(lots) == 1 else ""
+                return forms.ChoiceField(**common, choices=[("", "Choose"), *lots], initial=initial)
         is_number = spec.kind == "number"
         return forms.CharField(
             **common,

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import uuid
 from datetime import timedelta
 from typing import Any
 
 from inventory.measures.kinds import Agent, Construction, Shell
+from inventory.register.custody import add_store
 from inventory.register.models import Unit
+from inventory.register.places import Store
 from inventory.register.services import take_down_unit
+from inventory.stock import services as stock
+from inventory.stock.models import Item
 from inventory.workshop.models import Instrument, JobCard
 from inventory.workshop.queries import board_of
 from schedules.visits import workshop
@@ -45,13 +50,14 @@ POWDER: dict[str, dict[str, Any]] = {
         "bulge": "no",
         "dried": True,
     },
-    "fill": {"same_agent": True, "lot": "LOT-1", "mass_in": kg("4.53"), "scale": "SC-1"},
+    "fill": {"same_agent": True, "lot": "ABC / L-1", "mass_in": kg("4.53"), "scale": "SC-1"},
     "close": {"neck_seal": True, "collar": "K-11", "torqued": True},
     "pressurise": {
         "dry_nitrogen": True,
         "regulator_set": bar("14"),
         "pressure": bar("13.5"),
         "temperature": {"value": "20", "unit": "°C"},
+        "gas": "N2 / C-1",
         "disconnected": True,
         "gauge": "PG-1",
     },
@@ -71,6 +77,7 @@ POWDER: dict[str, dict[str, Any]] = {
     "dispose": {"route": "scrap_steel", "note": "TN-5, Port Calder metals"},
 }
 
+VENTED = {"mass_out": kg("4.9"), "went_to": "vented"}
 # A 5 kg carbon dioxide cylinder, tested in a water jacket.
 JACKET: dict[str, Any] = {
     "done_on": TODAY.isoformat(),
@@ -103,6 +110,28 @@ def make_instruments(**due: Any) -> None:
     ):
         on = due.get(code.replace("-", "_"), TODAY + timedelta(days=182))
         Instrument.objects.create(code=code, kind=kind, due_on=on)
+    make_goods()
+
+
+def make_goods() -> None:
+    """A workshop with a lot of powder, a cylinder of nitrogen, collars, and a drum for waste."""
+    store = Store.objects.filter(kind="workshop").first() or add_store("workshop", "Workshop")
+    for code, name, kind, unit, amount, lot in (
+        ("ABC", "ABC powder", "agent", "g", 50_000, "L-1"),
+        ("CO2", "Carbon dioxide", "agent", "g", 50_000, "L-2"),
+        ("N2", "Nitrogen", "gas", "L", 9_000, "C-1"),
+        ("COL", "Collar", "collar", "pcs", 5, ""),
+    ):
+        agent = {"ABC": Agent.DRY_CHEMICAL_ABC.value, "CO2": Agent.CARBON_DIOXIDE.value}.get(code, "")
+        item = Item.objects.create(
+            code=code, name=name, kind=kind, base_unit=unit, agent=agent, is_lot_tracked=bool(lot)
+        )
+        stock.receive(
+            item, amount, store=store, by=None, on=TODAY, now=NOW, client_ref=uuid.uuid4(), lot_no=lot
+        )
+    drum = stock.open_drum(agent=Agent.DRY_CHEMICAL_ABC.value, store=store, capacity_g=200_000, on=TODAY)
+    drum.number = "WD-7"
+    drum.save()
 
 
 def make_away(**fields: Any) -> Unit:

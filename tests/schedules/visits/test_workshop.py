@@ -15,6 +15,8 @@ from inventory.logbook.models import ServiceRecord
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
+from inventory.stock.models import Lot, StockBalance, StockMove
+from inventory.stock.queries import units_of_lot
 from inventory.workshop.house import HouseResult
 from inventory.workshop.models import CardEntry, Instrument, JobCard
 from inventory.workshop.queries import entries_of
@@ -26,6 +28,7 @@ from tests.factories import NOW, TODAY, make_model, make_record, make_site, make
 from tests.inventory.workshop.figures import (
     JACKET,
     POWDER,
+    VENTED,
     board,
     kg,
     make_away,
@@ -237,7 +240,7 @@ def test_a_cylinder_is_sent_out_and_its_certificate_filed(hand: Any, settings: A
         workshop.send_to_house(
             card, name="Alder Test", due_back_on=TODAY, version=card.version, by=hand, now=NOW
         )
-    work_until(card, "inside", hand)
+    work_until(card, "inside", hand, agent_out=VENTED)
     step(card, "decide", hand, {"decision": "test"})
     stay = workshop.send_to_house(
         card, name="Alder Test", due_back_on=TODAY + timedelta(days=9), version=card.version, by=hand, now=NOW
@@ -308,3 +311,58 @@ def test_a_hanging_unit_is_taken_down_when_it_is_received(hand: Any) -> None:
     card = receive(unit, hand)
     unit.refresh_from_db()
     assert (unit.state, unit.location, unit.site) == (Unit.State.IN_WORKSHOP, None, card.site)
+
+
+def taken(unit: Unit) -> dict[str, int]:
+    """What was booked for the unit, by item: into it less out of it."""
+    found: dict[str, int] = {}
+    for move in StockMove.objects.filter(unit=unit).select_related("item"):
+        sign = 1 if move.to_account == "unit" else -1
+        found[move.item.code] = found.get(move.item.code, 0) + sign * move.quantity
+    return found
+
+
+def test_every_gram_is_booked_under_its_lot(hand: Any) -> None:
+    unit = make_away()
+    card = receive(unit, hand)
+    work_until(card, "agent_out", hand)
+    # Filled elsewhere: its lot is not known, and nobody fills from such a lot.
+    assert Lot.objects.get(lot_no="not known").state == Lot.State.HELD
+    assert taken(unit) == {"ABC": -4400}
+    work_until(card, "decide", hand)
+    step(card, "fill", hand, {**POWDER["fill"], "mass_in": kg("4.1")})
+    step(card, "fill", hand)
+    # Topped up: only the difference moved.
+    assert taken(unit) == {"ABC": 4530 - 4400}
+    work_until(card, "finish", hand)
+    assert taken(unit) == {"ABC": 130, "N2": 30, "COL": 1}
+    assert StockBalance.objects.get(item__code="ABC", lot__lot_no="L-1").quantity == 50_000 - 4530
+    assert [u.number for u in units_of_lot(Lot.objects.get(lot_no="L-1"))] == [unit.number]
+
+
+def test_a_lot_that_is_held_foreign_or_overdrawn_is_refused_and_changes_nothing(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    work_until(card, "decide", hand)
+    with pytest.raises(ValidationError, match="not in stock"):
+        step(card, "fill", hand, {**POWDER["fill"], "lot": "ABC / L-9"})
+    with pytest.raises(Conflict, match="never converted"):
+        step(card, "fill", hand, {**POWDER["fill"], "lot": "CO2 / L-2"})
+    StockBalance.objects.filter(item__code="ABC").update(quantity=4529)
+    with pytest.raises(Conflict, match="4529 g left"):
+        step(card, "fill", hand)
+    Lot.objects.filter(lot_no="L-1").update(state=Lot.State.HELD)
+    with pytest.raises(Conflict, match="Take another lot"):
+        step(card, "fill", hand)
+    card.refresh_from_db()
+    assert not CardEntry.objects.filter(card=card, step="fill").exists()
+
+
+def test_what_the_shelf_lacks_on_paper_is_flagged(hand: Any) -> None:
+    StockBalance.objects.filter(item__code="COL").update(quantity=0)
+    card = receive(make_away(), hand)
+    work_until(
+        card, "pressurise", hand, pressurise={k: v for k, v in POWDER["pressurise"].items() if k != "gas"}
+    )
+    flags = " ".join(board(card).flags)
+    assert "Count the shelf" in flags
+    assert "no cylinder was named" in flags
