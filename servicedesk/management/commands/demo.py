@@ -25,7 +25,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import overdue_obligations
 from schedules.due.services import refresh_stale
 from schedules.visits.models import Visit
-from servicedesk import demo, demo_routes
+from servicedesk import demo, demo_routes, demo_workshop
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
 from servicedesk.management.commands.up import require_free
 from servicedesk.supervisor import die_with_parent
@@ -97,6 +97,7 @@ class Command(BaseCommand):
             base_url = f"http://localhost:{port}"
             self._await(server, base_url)
             day = self._work_past_day(base_url, past)
+            demo_workshop.make_cards(people, now)
             self._fetch_papers(base_url)
             self._summary(base_url, day, owners, time.perf_counter() - started)
             if options["no_serve"]:
