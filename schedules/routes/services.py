@@ -481,6 +481,7 @@ def _moved(start: time, minutes: int) -> time:
 
 
 def _read(row: RoutePlan, version: int, now: datetime, *, only_check: bool = False) -> Opened:
+    row.refresh_from_db(fields=["version", "state"])
     if row.version != version or row.state == RoutePlan.State.LAID_ASIDE:
         refuse_stale(row, version)
     if only_check:

@@ -70,6 +70,7 @@ def _turned(
     by: Person,
     now: datetime,
 ) -> Done:
+    row.refresh_from_db(fields=["version", "state"])
     if row.version != version:
         refuse_stale(row, version)
     spots = [Spot.from_json(item) for item in wanted if "visit" in item]
