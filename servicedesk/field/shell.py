@@ -22,8 +22,10 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.templatetags.static import static
 from django.urls import reverse
+from django.utils.cache import patch_cache_control
 from django.utils.decorators import method_decorator
 from django.views.decorators.csrf import ensure_csrf_cookie
+from django.views.decorators.gzip import gzip_page
 
 from servicedesk.access import Act
 from servicedesk.pages import PageView
@@ -31,7 +33,9 @@ from servicedesk.pages import PageView
 _FOLDER = Path(__file__).resolve().parent.parent / "static" / "field" / "app"
 # Needed for the first screen; the others come behind it.
 FIRST = ("app.js", "dom.js", "home.js", "store.js")
-FRAME = ("tokens.css", "base.css", "field/app/app.css", "icons.svg", "favicon.svg")
+# Sent as one file: a phone on a slow line waits for every single answer.
+LOOK = ("tokens.css", "base.css", "field/app/app.css")
+FRAME = ("icons.svg", "favicon.svg")
 BEHIND = (
     "fonts.css",
     "vendor/fontsource-noto-sans-5.3.0/noto-sans-latin-400-normal.woff2",
@@ -44,7 +48,7 @@ SCANNER = ("vendor/zxing-wasm-3.1.4/index.js", "vendor/zxing-wasm-3.1.4/zxing_re
 
 
 def app_files() -> tuple[str, ...]:
-    """Names of every static file of the app, without the scanner's."""
+    """Names of the static files of the app, without its look and the scanner."""
     modules = sorted(f"field/app/{path.name}" for path in _FOLDER.glob("*.js"))
     return (*FRAME, *modules, *BEHIND)
 
@@ -57,6 +61,20 @@ def app_version() -> str:
 @lru_cache(maxsize=1)
 def _digest_once() -> str:
     return _digest(app_files())
+
+
+def _look_address() -> str:
+    return reverse("field:look", args=[app_version()])
+
+
+@gzip_page
+def look(request: HttpRequest, version: str) -> HttpResponse:
+    """Tokens, shared styles and the app's own, one after the other; the address changes with them."""
+    sheets = [Path(str(finders.find(name))).read_text(encoding="utf-8") for name in LOOK]
+    answer = HttpResponse("\n".join(sheets), content_type="text/css; charset=utf-8")
+    # Asked for by an older page: right to look at, wrong to keep under that name.
+    patch_cache_control(answer, public=True, max_age=31_536_000 if version == app_version() else 0)
+    return answer
 
 
 @lru_cache(maxsize=8)
@@ -72,7 +90,7 @@ def _colour(token: str) -> str:
 def _digest(names: Iterable[str]) -> str:
     whole = hashlib.sha256()
     template = settings.BASE_DIR / "templates" / "field" / "app.html"
-    for path in [template, Path(__file__), *(finders.find(name) for name in (*names, *SCANNER))]:
+    for path in [template, Path(__file__), *(finders.find(name) for name in (*names, *LOOK, *SCANNER))]:
         if path is None:
             raise FileNotFoundError("A file of the technician's app is missing from the static folders.")
         whole.update(hashlib.sha256(Path(str(path)).read_bytes()).digest())
@@ -107,6 +125,7 @@ class AppView(PageView):
                 "config": config,
                 "preload": [*first, static("vendor/idb-8.0.4/index.js")],
                 "theme_colour": _colour("--bar"),
+                "look": _look_address(),
             },
         )
 
@@ -117,7 +136,7 @@ def worker(request: HttpRequest) -> HttpResponse:
     plan = {
         "version": app_version(),
         "page": reverse("field:home"),
-        "files": [static(name) for name in app_files()],
+        "files": [_look_address(), *(static(name) for name in app_files())],
         "scanner": [static(name) for name in SCANNER],
         # Names with a digest never change content; others are asked for anew.
         "fetchMode": "default" if is_hashed else "no-cache",

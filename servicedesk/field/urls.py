@@ -12,6 +12,7 @@ urlpatterns = [
     # The app: one page, its worker and what puts it on a home screen.
     path("", shell.AppView.as_view(), name="home"),
     path("sw.js", shell.worker, name="worker"),
+    path("look-<slug:version>.css", shell.look, name="look"),
     path("app.webmanifest", shell.manifest, name="manifest"),
     # The same work on plain pages, for a browser without scripts.
     path("plain/", views.HomeView.as_view(), name="plain"),

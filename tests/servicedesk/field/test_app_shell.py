@@ -92,7 +92,7 @@ def test_the_worker_is_answered_fresh_and_below_the_app() -> None:
     assert reverse("field:worker") == "/field/sw.js"
     assert plan["page"] == reverse("field:home")
     assert plan["version"] == shell.app_version()
-    assert len(plan["files"]) == len(shell.app_files())
+    assert len(plan["files"]) == len(shell.app_files()) + 1
 
 
 def test_the_version_changes_with_the_content_of_a_file(
@@ -106,6 +106,14 @@ def test_the_version_changes_with_the_content_of_a_file(
     assert shell._digest(shell.app_files()) != before
     monkeypatch.setattr(finders, "find", find)
     assert shell._digest(shell.app_files()) == before
+
+
+def test_the_look_is_one_file_that_may_be_kept_under_its_own_version_only() -> None:
+    now = Client().get(reverse("field:look", args=[shell.app_version()]))
+    old = Client().get(reverse("field:look", args=["0123456789abcdef"]))
+    assert now.content == old.content
+    assert now.content.index(b"--paper:") < now.content.index(b".app-bar")
+    assert (now["Cache-Control"], old["Cache-Control"]) == ("public, max-age=31536000", "public, max-age=0")
 
 
 def test_a_phone_can_put_the_app_on_its_home_screen() -> None:
@@ -125,5 +133,5 @@ def packed_kb(*names: str) -> float:
 
 def test_the_whole_app_is_light_and_the_scanner_comes_behind_it() -> None:
     """All modules, styles, drawings and the typeface together fit the budget of a first load."""
-    assert packed_kb(*shell.app_files()) <= FIRST_LOAD_KB
+    assert packed_kb(*shell.app_files(), *shell.LOOK) <= FIRST_LOAD_KB
     assert packed_kb(*shell.SCANNER) <= SCANNER_KB
