@@ -235,7 +235,7 @@ class Problem:
         """Shifts by key."""
         return {shift.key: shift for shift in self.shifts}
 
-    @property
+    @cached_property
     def dimensions(self) -> int:
         """How many load dimensions there are."""
         loads = (len(amounts) for stop in self.stops for amounts in (stop.brings, stop.collects))

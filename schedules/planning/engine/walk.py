@@ -10,9 +10,11 @@ from pyvrp import Solution
 from schedules.planning.engine.crew import Errand, Helper, solution_rows
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
+from schedules.planning.engine.split import PART_SHIFTS, Split, start_of
 from schedules.planning.model import Plan, Problem
 
 LOOK_EVERY = 64
+LARGE_STOPS = 700
 Routes = dict[str, tuple[str, ...]]
 
 
@@ -34,6 +36,8 @@ def walk(
     timed: bool = True,
 ) -> int:
     """Search until ``stop`` or for ``iterations``; returns how many were taken."""
+    if is_large(problem):
+        return _in_parts(problem, start, seed, iterations, stop, hear)
     form = Form(problem)
     given = form.solution(start.routes) if start is not None else None
     settings = settings_for(form)
@@ -91,3 +95,35 @@ def _together(
     if search.best is not None:
         hear(form.routes(search.best), last=True)
     return done
+
+
+def is_large(problem: Problem) -> bool:
+    """Whether to plan part by part: many shifts that differ, more stops than one search handles well."""
+    return (
+        len(problem.stops) > LARGE_STOPS
+        and len(problem.shifts) > 2 * PART_SHIFTS
+        and not all(stop.mandatory for stop in problem.stops)
+    )
+
+
+def _in_parts(
+    problem: Problem,
+    start: Plan | None,
+    seed: int,
+    iterations: int | None,
+    stop: Callable[[], bool],
+    hear: Hear,
+) -> int:
+    split = Split(problem, seed)
+    start_of(split, start)
+
+    def enough() -> bool:
+        return (iterations is not None and split.steps >= iterations) or stop()
+
+    if not split.routes:
+        split.begin(enough, hear)
+    while not enough():
+        if split.better(enough):
+            hear(split.routes)
+    hear(split.routes, last=True)
+    return split.steps

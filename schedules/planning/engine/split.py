@@ -1,0 +1,169 @@
+"""Large problems part by part: a first plan day by day, then neighbourhoods of shifts planned again.
+
+A search over everything at once spends its time far from where there is anything to gain. Twenty shifts
+that lie near each other, with their stops and those left out nearby, are a problem of a size at which the
+search is at its best; whatever it finds there is a gain for the whole.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from schedules.planning.engine.form import Form
+from schedules.planning.engine.search import Search, settings_for
+from schedules.planning.model import Plan, Problem, Shift, Stop, Travel
+
+PART_SHIFTS = 20
+PART_IDLE = 1200
+"""Steps without a better plan after which a part is done."""
+PART_MOST = 4000
+FIRST_STEPS = 600
+EXTRA_STOPS = 0.4
+"""Stops left out that come along, as a share of those planned in the part."""
+
+Routes = dict[str, tuple[str, ...]]
+
+
+class Split:
+    """The plan of a large problem, bettered part by part."""
+
+    def __init__(self, problem: Problem, seed: int) -> None:
+        self.problem = problem
+        self.rng = random.Random(seed)  # noqa: S311 - repeatable, nothing secret
+        self.routes: Routes = {}
+        self.tried: dict[str, int] = {}
+        self.steps = 0
+
+    # --- a first plan -------------------------------------------------------------------------------
+
+    def begin(self, stop: Callable[[], bool], hear: Callable[[Routes], None]) -> None:
+        """Day after day: stops that could also come later are worth less today."""
+        days = sorted({shift.day for shift in self.problem.shifts})
+        for n, day in enumerate(days):
+            planned = {key for stops in self.routes.values() for key in stops}
+            shifts = [shift for shift in self.problem.shifts if shift.day == day]
+            later = set(days[n + 1 :])
+            stops = []
+            for it in self.problem.stops:
+                if it.key in planned or all(window.day != day for window in it.windows):
+                    continue
+                chances = 1 + len({window.day for window in it.windows} & later)
+                price = self.problem.prices.leaving_out(it) / chances
+                stops.append(replace(it, left_out_price=round(price), mandatory=False))
+            if not stops:
+                continue
+            part = self.part(stops, shifts)
+            self._search(part, {}, FIRST_STEPS, FIRST_STEPS, stop)
+            hear(self.routes)
+            if stop():
+                return
+
+    # --- parts --------------------------------------------------------------------------------------
+
+    def part(self, stops: Iterable[Stop], shifts: Iterable[Shift]) -> Problem:
+        """These stops and shifts as a problem of their own, with only their places."""
+        stops, shifts = list(stops), list(shifts)
+        used = {place for shift in shifts for place in (shift.start_place, shift.end_place)}
+        places = sorted(used | {it.place for it in stops})
+        number = {place: n for n, place in enumerate(places)}
+        grid = np.ix_(places, places)
+        travel = {
+            name: Travel(known.seconds[grid], None if known.metres is None else known.metres[grid])
+            for name, known in self.problem.travel.items()
+            if any(shift.profile == name for shift in shifts)
+        }
+        return Problem(
+            tuple(replace(it, place=number[it.place]) for it in stops),
+            tuple(
+                replace(it, start_place=number[it.start_place], end_place=number[it.end_place])
+                for it in shifts
+            ),
+            travel,
+            self.problem.prices,
+        )
+
+    def next_part(self, busy: Iterable[str] = ()) -> tuple[Problem, Routes]:
+        """A neighbourhood that has been tried least, and its routes; none of the shifts in ``busy``."""
+        taken = set(busy)
+        free = [shift for shift in self.problem.shifts if shift.key not in taken]
+        fewest = min(self.tried.get(shift.key, 0) for shift in free)
+        centre = self.rng.choice([it for it in free if self.tried.get(it.key, 0) == fewest])
+        seconds = self.problem.travel[centre.profile].seconds
+        middle = {shift.key: self._middle(shift) for shift in free}
+        here = middle[centre.key]
+        near = sorted(free, key=lambda it: int(seconds[here, middle[it.key]]) * self.rng.uniform(0.7, 1.3))
+        chosen = near[:PART_SHIFTS]
+        for shift in chosen:
+            self.tried[shift.key] = self.tried.get(shift.key, 0) + 1
+        return self._around(chosen, [middle[it.key] for it in chosen])
+
+    def _around(self, shifts: Sequence[Shift], middles: Sequence[int]) -> tuple[Problem, Routes]:
+        routes = {shift.key: self.routes[shift.key] for shift in shifts if self.routes.get(shift.key)}
+        inside = {key for stops in routes.values() for key in stops}
+        planned = {key for stops in self.routes.values() for key in stops}
+        days = {shift.day for shift in shifts}
+        seconds = self.problem.travel[shifts[0].profile].seconds
+        out = [
+            it
+            for it in self.problem.stops
+            if it.key not in planned and any(window.day in days for window in it.windows)
+        ]
+        prices = self.problem.prices
+        out.sort(
+            key=lambda it: (int(seconds[it.place, list(middles)].min()) - 20 * prices.leaving_out(it), it.key)
+        )
+        extra = out[: max(40, round(EXTRA_STOPS * len(inside)))]
+        stops = [self.problem.stop[key] for key in sorted(inside)] + extra
+        return self.part(stops, shifts), routes
+
+    def _middle(self, shift: Shift) -> int:
+        """The place of the stop that lies most in the middle of the route."""
+        places = [self.problem.stop[key].place for key in self.routes.get(shift.key, ())]
+        if not places:
+            return shift.start_place
+        seconds = self.problem.travel[shift.profile].seconds[np.ix_(places, places)]
+        return places[int(seconds.sum(axis=0).argmin())]
+
+    def better(self, stop: Callable[[], bool]) -> bool:
+        """Plan one part again; true if that was a gain."""
+        part, routes = self.next_part()
+        return self._search(part, routes, PART_IDLE, PART_MOST, stop)
+
+    def _search(self, part: Problem, routes: Routes, idle: int, most: int, stop: Callable[[], bool]) -> bool:
+        found, steps = search_part(part, routes, self.rng.randrange(2**31), idle, most, stop)
+        self.steps += steps
+        if found is None:
+            return False
+        self.take(part, found)
+        return True
+
+    def take(self, part: Problem, found: Routes) -> None:
+        """Put the new routes of a part in place."""
+        for shift in part.shifts:
+            self.routes.pop(shift.key, None)
+        self.routes.update(found)
+
+
+def search_part(
+    part: Problem, routes: Routes, seed: int, idle: int, most: int, stop: Callable[[], bool]
+) -> tuple[Routes | None, int]:
+    """Better routes for a part, or ``None``; and the steps taken."""
+    form = Form(part)
+    start = form.solution(routes) if routes else None
+    settings = replace(settings_for(form), patience=2**31)
+    search = Search(form, seed, settings, start)
+    before = search.best_cost if start is not None and start.is_feasible() else 2**62
+    steps = search.run(most, lambda: search.idle >= idle or stop())
+    if search.best is None or search.best_cost >= before:
+        return None, steps
+    return form.routes(search.best), steps
+
+
+def start_of(split: Split, start: Plan | None) -> None:
+    """Go on from ``start``."""
+    if start is not None:
+        split.routes = {key: tuple(stops) for key, stops in start.routes.items() if stops}
