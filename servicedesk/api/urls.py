@@ -9,6 +9,7 @@ from rest_framework.throttling import AnonRateThrottle
 from servicedesk.api import schema  # noqa: F401  (importing registers what the document says)
 from servicedesk.api.docs import NoSuchAddress, index, problem_page
 from servicedesk.api.field_acts import FieldActViewSet
+from servicedesk.api.field_pack import FieldPackViewSet
 from servicedesk.api.people import MeView
 from servicedesk.api.router import router
 from servicedesk.api.session import TokenView
@@ -16,6 +17,7 @@ from servicedesk.api.session import TokenView
 v1 = [
     *router.urls,
     path("me/", MeView.as_view({"get": "show"}), name="me"),
+    path("field/pack/", FieldPackViewSet.as_view({"get": "show"}), name="field-pack"),
     path("field/acts/", FieldActViewSet.as_view({"post": "take", "get": "since"}), name="field-acts"),
     path("token/", TokenView.as_view(), name="token"),
 ]

@@ -101,6 +101,7 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     "technician-list": (lambda p: "technicians/", lambda p: None),
     "technician-detail": (lambda p: f"technicians/{p.technician.public_id}/", lambda p: None),
     "me": (lambda p: "me/", lambda p: None),
+    "field-pack": (lambda p: "field/pack/", lambda p: None),
     "field-acts": (lambda p: "field/acts/", _acts),
 }
 
@@ -144,6 +145,7 @@ post certificate-withdraw      401      200       403        403        403     
 post certificate-reissue       401      201       403        403        403        403    403      403
 get  technician-list           401      200       200        403        403        403    403      403
 get  technician-detail         401      200       200        403        403        403    403      403
+get  field-pack                401      403       403        200        200        403    403      403
 post field-acts                401      403       403        200        200        403    403      403
 get  field-acts                401      403       403        200        200        403    403      403
 get  me                        401      200       200        200        200        200    200      200
