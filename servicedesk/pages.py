@@ -164,51 +164,94 @@ def paged(request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE)
 
 # --- the frame around every page ------------------------------------------------------------------
 
-_DESK = (
+# What belongs together stands together: a word on the bar, and its pages on the line below it.
+Pages = tuple[tuple[str, str], ...]
+_TODAY: Pages = (
     ("Overview", "desk:overview"),
+    ("Exceptions", "desk:exceptions"),
     ("Due", "desk:due"),
-    ("Forecast", "desk:forecast"),
+    ("Findings", "desk:findings"),
+    ("Deadlines", "desk:deadlines"),
+)
+_PLANNING: Pages = (
+    ("Visits", "desk:visits"),
     ("Months ahead", "desk:outlook"),
+    ("Routes", "desk:plans"),
+    ("Forecast", "desk:forecast"),
+    ("Figures", "desk:figures"),
+)
+_REGISTER: Pages = (
     ("Sites", "desk:sites"),
     ("Units", "desk:units"),
-    ("Visits", "desk:visits"),
-    ("Routes", "desk:plans"),
-    ("Figures", "desk:figures"),
-    ("Certificates", "desk:certificates"),
-    ("Tables", "desk:tables"),
-    ("Workshop", "bench:home"),
+    ("Bring in", "desk:import"),
 )
-NAVIGATION: Mapping[str, tuple[tuple[str, str], ...]] = {
+_PAPERS: Pages = (("Certificates", "desk:certificates"), ("Mails", "desk:mails"))
+_TABLES: Pages = (
+    ("Interval tables", "desk:tables"),
+    ("Compare", "desk:table-compare"),
+    ("Try out", "desk:table-try"),
+    ("Who decided what", "desk:table-history"),
+)
+_WORKSHOP: Pages = (("Job cards", "bench:home"),)
+_DESK = (
+    ("Today", _TODAY),
+    ("Planning", _PLANNING),
+    ("Register", _REGISTER),
+    ("Papers", _PAPERS),
+    ("Tables", _TABLES),
+    ("Workshop", _WORKSHOP),
+)
+_READ_TABLES = ("Tables", _TABLES[:1])
+NAVIGATION: Mapping[str, tuple[tuple[str, Pages], ...]] = {
     "manager": _DESK,
     "dispatcher": _DESK,
-    "technician": (("My visits", "field:home"), ("Tables", "desk:tables")),
-    "workshop": (("Workshop", "bench:home"), ("Units", "desk:units"), ("Tables", "desk:tables")),
+    "technician": (("My visits", (("My visits", "field:home"),)), _READ_TABLES),
+    "workshop": (("Workshop", _WORKSHOP[:3]), ("Units", (("Units", "desk:units"),)), _READ_TABLES),
     "owner": (
-        ("My premises", "portal:home"),
-        ("Certificates", "portal:certificates"),
-        ("Tables", "desk:tables"),
+        ("My premises", (("My premises", "portal:home"),)),
+        ("Certificates", (("Certificates", "portal:certificates"),)),
+        _READ_TABLES,
     ),
 }
 
 
 def start_address(user: User) -> str:
     """Where ``user`` lands after signing in: the start page of the role."""
-    items = NAVIGATION.get(user.role)
-    if not items:
+    groups = NAVIGATION.get(user.role)
+    if not groups:
         raise PermissionDenied
-    return reverse(items[0][1])
+    return reverse(groups[0][1][0][1])
 
 
-def nav_items(user: User, path: str) -> list[dict[str, Any]]:
-    """The pages that the role of ``user`` may open, the one that ``path`` belongs to marked."""
-    items = [{"label": label, "url": reverse(name)} for label, name in NAVIGATION.get(user.role, ())]
+def nav_items(user: User, path: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The groups of pages that the role of ``user`` may open, and the pages of the one ``path`` is in.
+
+    A group of one page has no line of its own below the bar.
+    """
+    groups = [
+        (label, [{"label": word, "url": reverse(name)} for word, name in pages])
+        for label, pages in NAVIGATION.get(user.role, ())
+    ]
+    addresses = [page["url"] for _, pages in groups for page in pages]
     # The longest address that begins the path: /desk/ begins every page of the desk.
-    current = max((i["url"] for i in items if path.startswith(i["url"])), key=len, default=None)
-    return [item | {"is_current": item["url"] == current} for item in items]
+    current = max((url for url in addresses if path.startswith(url)), key=len, default=None)
+    bar: list[dict[str, Any]] = []
+    within: list[dict[str, Any]] = []
+    for label, pages in groups:
+        is_current = any(page["url"] == current for page in pages)
+        bar.append({"label": label, "url": pages[0]["url"], "is_current": is_current})
+        if is_current and len(pages) > 1:
+            within = [page | {"is_current": page["url"] == current} for page in pages]
+    return bar, within
 
 
 def frame(request: HttpRequest) -> dict[str, Any]:
     """Context of every template: the firm's name and the navigation of the signed-in person."""
     user = getattr(request, "user", None)
-    items = nav_items(user, request.path) if isinstance(user, User) else []
-    return {"firm_name": settings.FIRM_NAME, "nav_items": items, "standing_line": STANDING_LINE}
+    bar, within = nav_items(user, request.path) if isinstance(user, User) else ([], [])
+    return {
+        "firm_name": settings.FIRM_NAME,
+        "nav_items": bar,
+        "nav_within": within,
+        "standing_line": STANDING_LINE,
+    }

@@ -153,11 +153,13 @@ def test_everybody_who_is_signed_in_may_read_the_help(cast: Cast, role: str) -> 
 @pytest.mark.parametrize("role", START)
 def test_the_navigation_holds_pages_that_the_role_may_open(cast: Cast, role: str) -> None:
     client = cast.client(role)
-    for label, name in NAVIGATION[role]:
-        page = client.get(reverse(name))
-        assert page.status_code == 200, label
-        current = [item["label"] for item in page.context["nav_items"] if item["is_current"]]
-        assert current == [label]
+    for group, pages in NAVIGATION[role]:
+        for label, name in pages:
+            page = client.get(reverse(name))
+            assert page.status_code == 200, label
+            assert [item["label"] for item in page.context["nav_items"] if item["is_current"]] == [group]
+            within = [item["label"] for item in page.context["nav_within"] if item["is_current"]]
+            assert within == ([label] if len(pages) > 1 else [])
 
 
 def test_a_page_of_another_role_is_refused_with_a_page_that_says_so(cast: Cast) -> None:
@@ -170,4 +172,4 @@ def test_an_address_that_leads_nowhere_is_answered_within_the_frame(cast: Cast) 
     answer = cast.client("dispatcher").get("/desk/nowhere/")
     assert answer.status_code == 404
     assert "Nothing here for you" in text_of(answer)
-    assert [item["label"] for item in answer.context["nav_items"]][:2] == ["Overview", "Due"]
+    assert [item["label"] for item in answer.context["nav_items"]][:2] == ["Today", "Planning"]
