@@ -110,7 +110,8 @@ def _figures(card: JobCard, code: str, now: datetime) -> dict[str, Any]:
     working = known.working_pressure_kpa or 1400
     bench = bench_for(card, entries_of(card), today=today)
     test = bench.test_pressure_kpa or 2 * working
-    must_test = board_of(card, workshop.charging_of(card.unit, now)).must_test
+    board = board_of(card, workshop.charging_of(card.unit, now))
+    decision = "condemn" if board.must_condemn else "test" if board.must_test else "serve"
     is_co2 = known.kind.agent is Agent.CARBON_DIOXIDE
     by_volume = known.charge_mass_g is None and known.charge_volume_ml is not None
     filled = {"value": f"{charge / 1000:g}", "unit": "L" if by_volume else "kg"}
@@ -134,7 +135,7 @@ def _figures(card: JobCard, code: str, now: datetime) -> dict[str, Any]:
             "o_rings_renewed": "3",
         },
         "inside": {"finding": "clean"},
-        "decide": {"decision": "test" if must_test else "serve"},
+        "decide": {"decision": decision},
         "proof_test": {
             "done_on": today.isoformat(),
             "bled": True,

@@ -304,6 +304,7 @@ SPECTACULAR_SETTINGS = {
         {"name": "Due", "description": "What each rule demands of each unit next, and why."},
         {"name": "Register", "description": "Owners, sites, locations, unit models and units."},
         {"name": "Records", "description": "What happened to units: added and corrected, never changed."},
+        {"name": "Workshop", "description": "Job cards: received, worked step by step, released."},
         {"name": "Certificates", "description": "Frozen statements for closed visits, and their PDF."},
         {"name": "Interval tables", "description": "Shipped defaults to confirm against local code."},
         {"name": "People", "description": "Technicians to whom a visit can be given."},
@@ -374,6 +375,11 @@ CELERY_BEAT_SCHEDULE = {
         "task": "schedules.tasks.refresh_due_nightly",
         "schedule": crontab(minute="5"),
         "options": {"expires": 3000},
+    },
+    "refresh-condition-nightly": {
+        "task": "schedules.tasks.refresh_condition_nightly",
+        "schedule": crontab(hour=str(env_int("NIGHTLY_HOUR", 1, lowest=0, highest=23)), minute="40"),
+        "options": {"expires": 6 * 3600},
     },
     "render-waiting-certificates": {
         "task": "schedules.tasks.render_waiting_certificates",

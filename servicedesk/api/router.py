@@ -5,6 +5,7 @@ from __future__ import annotations
 from rest_framework.routers import SimpleRouter
 
 from servicedesk.api.certificates import CertificateViewSet
+from servicedesk.api.job_cards import JobCardViewSet
 from servicedesk.api.obligations import ObligationViewSet
 from servicedesk.api.people import TechnicianViewSet
 from servicedesk.api.records import RecordViewSet
@@ -25,3 +26,4 @@ router.register("interval-tables", TableViewSet, basename="interval-table")
 router.register("visits", VisitViewSet, basename="visit")
 router.register("certificates", CertificateViewSet, basename="certificate")
 router.register("technicians", TechnicianViewSet, basename="technician")
+router.register("job-cards", JobCardViewSet, basename="job-card")

@@ -20,6 +20,8 @@ from django.urls import URLPattern, URLResolver
 from django.utils import timezone
 from drf_spectacular.views import SpectacularAPIView
 
+from inventory.workshop.models import JobCard
+from schedules.visits.workshop import receive
 from servicedesk import api
 from servicedesk.accounts.models import User
 from servicedesk.api import certificates, urls
@@ -54,6 +56,12 @@ def _acts(p: Premises) -> dict[str, Any]:
     act = {"id": str(uuid.uuid4()), "visit": str(p.visit.public_id), "kind": "not_found", "seq": 1}
     act |= {"unit": str(p.units[0].public_id), "device_at": NOW.isoformat()}
     return {"device": {"id": str(uuid.uuid4())}, "acts": [act]}
+
+
+def _card(p: Premises) -> JobCard:
+    """A job card of the first unit; rolled back with the call."""
+    card = JobCard.objects.filter(unit=p.units[0]).first()
+    return card or receive(p.units[0], reason="used", works=["recharge"], by=p.technician, now=NOW)
 
 
 CONFIRM = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
@@ -100,6 +108,20 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     "certificate-reissue": (lambda p: f"certificates/{p.certificate.public_id}/reissue/", lambda p: REASON),
     "technician-list": (lambda p: "technicians/", lambda p: None),
     "technician-detail": (lambda p: f"technicians/{p.technician.public_id}/", lambda p: None),
+    "job-card-list": (
+        lambda p: "job-cards/",
+        lambda p: {"unit": str(p.units[0].public_id), "reason": "used", "works": ["recharge"]},
+    ),
+    "job-card-detail": (lambda p: f"job-cards/{_card(p).public_id}/", lambda p: None),
+    "job-card-steps": (
+        lambda p: f"job-cards/{_card(p).public_id}/steps/",
+        lambda p: {
+            "step": "triage",
+            "values": {"serial_read": p.units[0].serial, "serviceable": "yes"},
+            "version": 1,
+            "client_ref": str(uuid.uuid4()),
+        },
+    ),
     "me": (lambda p: "me/", lambda p: None),
     "field-pack": (lambda p: "field/pack/", lambda p: None),
     "field-acts": (lambda p: "field/acts/", _acts),
@@ -148,6 +170,10 @@ get  technician-detail         401      200       200        403        403     
 get  field-pack                401      403       403        200        200        403    403      403
 post field-acts                401      403       403        200        200        403    403      403
 get  field-acts                401      403       403        200        200        403    403      403
+get  job-card-list             401      200       200        403        403        200    403      403
+post job-card-list             401      201       403        403        403        201    403      403
+get  job-card-detail           401      200       200        403        403        200    403      403
+post job-card-steps            401      201       403        403        403        201    403      403
 get  me                        401      200       200        200        200        200    200      200
 """
 
