@@ -5,6 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from django.utils import timezone
 
+from inventory.condition.services import refresh_condition
 from schedules.certificates import services as certificates
 from schedules.due import services as due
 from schedules.outlook import services as outlooks
@@ -56,3 +57,10 @@ def resume_plan_searches() -> int:
     for run_id in waiting:
         search_plan.delay(run_id)
     return len(waiting)
+
+
+@shared_task
+def refresh_condition_nightly() -> dict[str, int]:
+    """Take up the readings that came since the last run; a second run reads and writes nothing."""
+    done = refresh_condition(now=timezone.now())
+    return {"read": done.read, "written": done.written, "groups": done.groups}

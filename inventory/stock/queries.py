@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from typing import TypedDict
+from typing import Any, TypedDict
 
 from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
@@ -36,7 +36,7 @@ def items_with_stock(*, with_closed: bool = False) -> QuerySet[Item]:
     """The catalogue with ``total`` in all stores, ``usable`` of open lots, and the number of lots held."""
     usable = Q(balances__lot__isnull=True) | Q(balances__lot__state=Lot.State.OPEN)
     held = Lot.objects.filter(item=OuterRef("pk"), state=Lot.State.HELD).order_by()
-    rows = Item.objects.annotate(
+    rows = Item.objects.order_by("kind", "name", "pk").annotate(
         total=Coalesce(Sum("balances__quantity"), Value(0)),
         usable=Coalesce(Sum("balances__quantity", filter=usable), Value(0)),
         lots_held=Coalesce(Subquery(held.values("item").annotate(n=Count("pk")).values("n")[:1]), Value(0)),
@@ -81,7 +81,7 @@ def lots_with_stock() -> QuerySet[Lot]:
     )
 
 
-def units_of_lot(lot: Lot) -> QuerySet[Unit]:
+def units_of_lot(lot: Lot) -> QuerySet[Any]:
     """Units that got of ``lot`` and where they are now: one query.
 
     Each carries ``got`` (base units), ``got_on``, and ``is_refilled`` when agent or gas of the same item

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.bench import cards, papers, queue, upkeep, waiting
+from servicedesk.bench import cards, custody, papers, queue, stock, upkeep, waiting
 
 app_name = "bench"
 
@@ -31,5 +31,13 @@ urlpatterns = [
     path("tests/<uuid:entry_ref>/certificate.pdf", papers.TestPaperView.as_view(), name="test-pdf"),
     path("instruments/", upkeep.InstrumentsView.as_view(), name="instruments"),
     path("instruments/<uuid:instrument_id>/", upkeep.InstrumentView.as_view(), name="instrument"),
+    path("goods/", stock.StockView.as_view(), name="stock"),
+    path("goods/<uuid:item_id>/", stock.ItemView.as_view(), name="item"),
+    path("lots/", stock.LotsView.as_view(), name="lots"),
+    path("lots/<uuid:lot_id>/", stock.LotView.as_view(), name="lot"),
+    path("drums/", stock.DrumsView.as_view(), name="drums"),
+    path("places/", custody.PlacesView.as_view(), name="places"),
+    path("places/<uuid:store_id>/", custody.PlaceView.as_view(), name="place"),
+    path("loans/", custody.LoansView.as_view(), name="loans"),
     path("values/", upkeep.ValuesView.as_view(), name="values"),
 ]

@@ -19,8 +19,10 @@ from inventory.logbook.queries import records_of
 from inventory.logbook.services import correct_record
 from inventory.measures.kinds import TestMethod
 from inventory.measures.stamps import Stamp, StampError, read_stamp
+from inventory.register.custody_queries import moves_of
 from inventory.register.models import AGENT_CHOICES, Placement, Site, Unit, UnitQuerySet
 from inventory.register.queries import sites_for, units_for
+from inventory.stock.queries import moves_for
 from schedules import engine
 from schedules.certificates.models import Certificate
 from schedules.due.models import Obligation
@@ -39,6 +41,7 @@ from schedules.due.queries import (
 from schedules.due.services import refresh_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
+from servicedesk.desk.condition import condition_context
 from servicedesk.desk.fields import pick_field
 from servicedesk.desk.history import METHOD_WORDS, events_of
 from servicedesk.desk.tables_shown import TableBook
@@ -173,6 +176,9 @@ class UnitView(PageView):
                 .select_related("visit__technician")
                 .order_by("visit__planned_on", "pk")
             ),
+            "charge": condition_context(unit, self.now.date(), self.scope),
+            "moves": list(moves_of(unit, self.scope)[:20]),
+            "stock_moves": list(moves_for(unit=unit)[:20]) if self.may(Act.SEE_BENCH) else [],
             "may_correct": self.may(Act.CORRECT_RECORDS),
             "may_desk": may_desk,
             "what_if": what_if_context(unit, request.GET, today, book),

@@ -195,7 +195,7 @@ def test_a_unit_costs_the_same_queries_however_long_its_history(
     client = cast.client("dispatcher")
     # session, user; unit; confirmations; obligations; for their reasons records, unit, adoptions, variations,
     # site; for findings records and unit; history and its readings; placements; planned jobs
-    with django_assert_num_queries(16):
+    with django_assert_num_queries(20):
         answer = client.get(f"/desk/units/{cast.unit.public_id}/")
     assert len(answer.context["events"]) == count + 1
 
