@@ -386,6 +386,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": 60,
         "options": {"expires": 60},
     },
+    "forget-unfinished-photos": {
+        "task": "servicedesk.tasks.forget_unfinished_photos",
+        "schedule": crontab(hour="3", minute="35"),
+        "options": {"expires": 6 * 3600},
+    },
     "write-notices": {
         "task": "servicedesk.tasks.write_notices",
         "schedule": 300,

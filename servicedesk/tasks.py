@@ -5,6 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from django.utils import timezone
 
+from inventory.logbook.photos import forget_unfinished
 from servicedesk import health
 from servicedesk.api.idempotency import forget_answers
 from servicedesk.notices.deadlines import start_deadlines
@@ -22,6 +23,12 @@ def heartbeat() -> None:
 def forget_old_answers() -> int:
     """Delete answers of the API that nobody repeats a request for any more; return how many."""
     return forget_answers(now=timezone.now())
+
+
+@shared_task(name="servicedesk.tasks.forget_unfinished_photos")
+def forget_unfinished_photos() -> int:
+    """Drop photos that were begun long ago and never finished; return how many."""
+    return forget_unfinished(now=timezone.now())
 
 
 @shared_task(name="servicedesk.tasks.write_notices")

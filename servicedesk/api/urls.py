@@ -10,6 +10,7 @@ from servicedesk.api import schema  # noqa: F401  (importing registers what the 
 from servicedesk.api.docs import NoSuchAddress, index, problem_page
 from servicedesk.api.field_acts import FieldActViewSet
 from servicedesk.api.field_pack import FieldPackViewSet
+from servicedesk.api.field_photos import FieldPhotoViewSet
 from servicedesk.api.people import MeView
 from servicedesk.api.router import router
 from servicedesk.api.session import TokenView
@@ -19,6 +20,12 @@ v1 = [
     path("me/", MeView.as_view({"get": "show"}), name="me"),
     path("field/pack/", FieldPackViewSet.as_view({"get": "show"}), name="field-pack"),
     path("field/acts/", FieldActViewSet.as_view({"post": "take", "get": "since"}), name="field-acts"),
+    path("field/photos/", FieldPhotoViewSet.as_view({"post": "announce"}), name="field-photos"),
+    path(
+        "field/photos/<uuid:public_id>/",
+        FieldPhotoViewSet.as_view({"get": "picture", "head": "progress", "patch": "append"}),
+        name="field-photo",
+    ),
     path("token/", TokenView.as_view(), name="token"),
 ]
 

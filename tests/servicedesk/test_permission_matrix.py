@@ -64,6 +64,11 @@ def _card(p: Premises) -> JobCard:
     return card or receive(p.units[0], reason="used", works=["recharge"], by=p.technician, now=NOW)
 
 
+def _photo(p: Premises) -> dict[str, Any]:
+    more = {"media_type": "image/png", "length": 90, "sha256": "0" * 64}
+    return {"id": str(uuid.uuid4()), "visit": str(p.visit.public_id), **more}
+
+
 CONFIRM = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
 REASON = {"reason": "Wrong unit listed."}
 
@@ -124,6 +129,9 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     ),
     "me": (lambda p: "me/", lambda p: None),
     "field-pack": (lambda p: "field/pack/", lambda p: None),
+    "field-photos": (lambda p: "field/photos/", _photo),
+    # Nobody announced it, so there is nothing to show or to go on with.
+    "field-photo": (lambda p: f"field/photos/{uuid.uuid4()}/", lambda p: None),
     "field-acts": (lambda p: "field/acts/", _acts),
 }
 
@@ -168,6 +176,9 @@ post certificate-reissue       401      201       403        403        403     
 get  technician-list           401      200       200        403        403        403    403      403
 get  technician-detail         401      200       200        403        403        403    403      403
 get  field-pack                401      403       403        200        200        403    403      403
+post field-photos              401      403       403        201        400        403    403      403
+get  field-photo               401      404       404        404        404        404    404      404
+patch field-photo              401      403       403        404        404        403    403      403
 post field-acts                401      403       403        200        200        403    403      403
 get  field-acts                401      403       403        200        200        403    403      403
 get  job-card-list             401      200       200        403        403        200    403      403
