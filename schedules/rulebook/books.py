@@ -11,13 +11,20 @@ import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from inventory.register.models import Site
 from schedules.rulebook import models
 from schedules.rulebook.compare import FIELD_WORDS, said
-from schedules.rulebook.queries import rulebook_digest, tables_of
+from schedules.rulebook.queries import (
+    TableState,
+    confirmations,
+    rulebook_digest,
+    table_state,
+    tables_of,
+)
 from schedules.rules import IntervalTable, TableError
 from schedules.rules.vary import OFF, Value, Variation, vary
 
@@ -51,6 +58,7 @@ class VariedRule(NamedTuple):
     by: str
     site_id: int | None
     owner_id: int | None
+    on: date | None = None
 
     def told(self) -> tuple[Variation, ...]:
         """The variation as the engine takes it, one value for each changed field."""
@@ -81,7 +89,8 @@ class Rulebook:
         unfit = _fitted(table, self._for(table))[1]
         return tuple(
             f"Varied here: {table.rule(row.rule_id).clause}, {_changes_words(row.changes)}. "
-            f"Reason: {row.reason.rstrip('.')}. Authority: {row.reference.rstrip('.')}. By {row.by}."
+            f"Reason: {row.reason.rstrip('.')}. Authority: {row.reference.rstrip('.')}. By {row.by}"
+            f"{f' on {row.on.isoformat()}' if row.on else ''}."
             for row in self._for(table)
             if row not in unfit
         )
@@ -247,6 +256,7 @@ def varied_rule(row: models.Variation) -> VariedRule:
         row.varied_name,
         row.site_id,
         row.owner_id,
+        row.varied_at.date() if row.varied_at else None,
     )
 
 
@@ -269,3 +279,21 @@ def owners_of(site_ids: Iterable[int]) -> dict[int, int]:
 def rulebooks(site_ids: Iterable[int]) -> dict[int, Rulebook]:
     """The rulebook of each of these sites; three queries whatever their number."""
     return standing().books(owners_of(site_ids))
+
+
+@dataclass(frozen=True, slots=True)
+class TableHere:
+    """A table that a site uses: whether it is confirmed, and what is varied in it there, in sentences."""
+
+    state: TableState
+    varied: tuple[str, ...]
+
+
+def tables_here(site_id: int) -> list[TableHere]:
+    """The tables that a site uses, every edition that may apply; four queries."""
+    book = rulebooks([site_id]).get(site_id, NO_BOOK)
+    confirmed = confirmations()
+    return [
+        TableHere(table_state(table, confirmed), book.varied_sentences(table))
+        for table in tables_of(book.keys)
+    ]

@@ -13,7 +13,8 @@ from rest_framework import serializers
 from rest_framework.filters import SearchFilter
 
 from inventory.register.models import ENVIRONMENT_CHOICES, Location, Owner, Site
-from schedules.rulebook.queries import adopted_keys, confirmations, tables_of
+from schedules.rulebook.books import NO_BOOK, rulebooks
+from schedules.rulebook.queries import confirmations, tables_of
 from servicedesk.access import Act
 from servicedesk.api.base import PageSerializer, Shown
 from servicedesk.api.references import (
@@ -65,6 +66,15 @@ class AccessWindowSerializer(serializers.Serializer[Any]):
     closes_at = WallTimeField()
 
 
+class SiteTableSerializer(TableBriefSerializer):
+    """A table that applies at a site, and what the local authority had varied in it there."""
+
+    varied = serializers.ListField(
+        child=serializers.CharField(),
+        help_text="A sentence for each rule that differs here: what, why, which authority, by whom and when.",
+    )
+
+
 class SiteSerializer(PageSerializer):
     """Premises, with the interval tables that apply there and whether they are confirmed."""
 
@@ -97,11 +107,15 @@ class SiteSerializer(PageSerializer):
         """The civil date at ``site``."""
         return str(self.context["view"].today_in(site.time_zone).isoformat())
 
-    @extend_schema_field(TableBriefSerializer(many=True))
+    @extend_schema_field(SiteTableSerializer(many=True))
     def get_tables(self, site: Site) -> list[dict[str, Any]]:
         """The tables that apply at ``site``."""
-        keys = self.context["adopted"].get(site.pk, ())
-        return [table_brief(t.key, t.version, self.context["standing"]) for t in tables_of(keys)]
+        book = self.context["books"].get(site.pk, NO_BOOK)
+        return [
+            table_brief(table.key, table.version, self.context["standing"])
+            | {"varied": list(book.varied_sentences(table))}
+            for table in tables_of(book.keys)
+        ]
 
 
 class SiteFilter(django_filters.FilterSet):
@@ -125,8 +139,8 @@ class SiteViewSet(Shown):
     acts = {"list": (Act.SEE_REGISTER,), "retrieve": (Act.SEE_REGISTER,)}
 
     def facts_about(self, rows: Sequence[Site]) -> dict[str, Any]:
-        """Adopted tables of all ``rows`` and the standing confirmations."""
-        return {"adopted": adopted_keys([site.pk for site in rows]), "standing": confirmations()}
+        """The rulebooks of all ``rows`` and the standing confirmations."""
+        return {"books": rulebooks([site.pk for site in rows]), "standing": confirmations()}
 
 
 class LocationSerializer(serializers.Serializer[Location]):

@@ -32,7 +32,7 @@ from schedules.due.queries import (
     status_on,
     with_statuses,
 )
-from schedules.rulebook.queries import states_for_site
+from schedules.rulebook.books import tables_here
 from schedules.visits.queries import loads, visits_for
 from schedules.visits.services import propose_visit
 from servicedesk.access import Act
@@ -171,7 +171,11 @@ class SiteView(PageView):
         work = due_list(self.scope, DueWanted(site=site))
         counts = status_counts(work, self.now)
         places = self.places(site)
-        tables = [book.of_state(state) for state in states_for_site(site.pk) if state.table.in_force(today)]
+        tables = [
+            book.of_state(here.state, here.varied)
+            for here in tables_here(site.pk)
+            if here.state.table.in_force(today)
+        ]
         visits = list(visits_for(self.scope).filter(site=site).order_by("-planned_on", "-pk")[:SHOWN_VISITS])
         held = loads(visit.pk for visit in visits)
         papers = list(certificates_for(self.scope).filter(site=site)[:SHOWN_CERTIFICATES])

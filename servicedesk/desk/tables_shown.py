@@ -24,6 +24,7 @@ class TableShown:
     sentence: str
     url: str
     confirm_url: str = ""
+    varied: tuple[str, ...] = ()
 
 
 class TableBook:
@@ -47,8 +48,8 @@ class TableBook:
             self._shown[key, version] = shown
         return self._shown[key, version]
 
-    def of_state(self, state: TableState) -> TableShown:
-        """A table state as a page shows it."""
+    def of_state(self, state: TableState, varied: tuple[str, ...] = ()) -> TableShown:
+        """A table state as a page shows it, with what is varied in the table at the place in question."""
         url = reverse("desk:table", args=[state.table.key, state.table.version])
         return TableShown(
             key=state.table.key,
@@ -59,6 +60,7 @@ class TableBook:
             sentence=state.sentence,
             url=url,
             confirm_url=f"{url}#confirm" if self.may_confirm and not state.is_confirmed else "",
+            varied=varied,
         )
 
     def notice(self, used: Iterable[tuple[str, str]]) -> dict[str, object]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -15,6 +15,7 @@ from schedules.due.queries import unit_inputs
 from schedules.engine.result import KNOWLEDGE_LABELS, Obligation
 from schedules.engine.whatif import Pair, Supposed, what_if
 from schedules.rulebook.books import rulebooks
+from schedules.rules import IntervalTable
 from servicedesk.desk.history import METHOD_WORDS
 from servicedesk.desk.tables_shown import TableBook, TableShown
 
@@ -84,8 +85,14 @@ def what_if_context(unit: Unit, query: Mapping[str, str], today: date, book: Tab
             "said": dict(CHOICES)[form.cleaned_data["what"]].lower(),
             "lines": lines,
             "moved": sum(line.moves for line in lines),
+            "is_unasked": supposed.environment is not None and not asks_for_surroundings(tables),
         }
     return {"form": form}
+
+
+def asks_for_surroundings(tables: Iterable[IntervalTable]) -> bool:
+    """Whether any rule of ``tables`` makes a difference by where a unit hangs."""
+    return any(rule.select.environments is not None for table in tables for rule in table.rules)
 
 
 def _is_shown(pair: Pair) -> bool:

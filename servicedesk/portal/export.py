@@ -55,7 +55,10 @@ def register_csv(site: Site, now: datetime) -> str:
     tasks = [task for task in Task if any(task.value in found for found in dates.values())]
     tables = table_lines(site.pk, today)
     named = "; ".join(f"{line.title}, version {line.version}" for line in tables) or "none"
-    states = " ".join(f"{line.title}: {line.sentence}" for line in tables) or "No interval table applies."
+    states = (
+        " ".join(" ".join((f"{line.title}: {line.sentence}", *line.varied)) for line in tables)
+        or "No interval table applies."
+    )
     out = io.StringIO()
     # Spreadsheets take a file without this mark for their own alphabet.
     out.write("\ufeff")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from schedules.rulebook.queries import TableState, states_for_site
+from schedules.rulebook.books import TableHere, tables_here
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,11 +17,12 @@ class TableLine:
     confirmed_by: str
     confirmed_on: date | None
     sentence: str
+    varied: tuple[str, ...] = ()
 
 
 def table_lines(site_id: int, today: date) -> list[TableLine]:
     """The editions in force at a site on ``today``."""
-    return [_line(state) for state in states_for_site(site_id) if state.table.in_force(today)]
+    return [_line(here) for here in tables_here(site_id) if here.state.table.in_force(today)]
 
 
 def unconfirmed(lines: list[TableLine]) -> int:
@@ -29,11 +30,13 @@ def unconfirmed(lines: list[TableLine]) -> int:
     return sum(not line.confirmed_by for line in lines)
 
 
-def _line(state: TableState) -> TableLine:
+def _line(here: TableHere) -> TableLine:
+    state = here.state
     return TableLine(
         title=state.table.title,
         version=state.table.version,
         confirmed_by=state.confirmed_name if state.is_confirmed else "",
         confirmed_on=state.confirmed_at.date() if state.is_confirmed and state.confirmed_at else None,
         sentence=state.sentence,
+        varied=here.varied,
     )

@@ -246,7 +246,7 @@ def test_a_varied_rule_is_named_beside_the_table():
     (state,) = [t["state"] for t in certificate.content["tables"] if t["key"] == "us-osha-1910-157"]
     assert state.endswith(
         "Varied here: (e)(3), interval 6 months. "
-        "Reason: Plating shop. Authority: Letter FM-17. By Maren Holt."
+        "Reason: Plating shop. Authority: Letter FM-17. By Maren Holt on 2026-11-25."
     )
 
 

@@ -186,9 +186,10 @@ def test_what_is_varied_is_told_in_sentences_for_papers():
     table = load_tables()[KEY][-1]
     assert book.varied_sentences(table) == (
         "Varied here: (e)(3), interval 6 months. Reason: Corrosive air from the plating shop. "
-        f"Authority: Fire marshal's letter FM-17 of 2026-03-02. By {row.varied_name}.",
+        f"Authority: Fire marshal's letter FM-17 of 2026-03-02. By {row.varied_name} on 2026-11-25.",
         "Varied here: (c)(4), does not apply. Reason: By contract. "
-        f"Authority: Fire marshal's letter FM-17 of 2026-03-02. By {Variation.objects.last().varied_name}.",
+        f"Authority: Fire marshal's letter FM-17 of 2026-03-02. By {Variation.objects.last().varied_name} "
+        "on 2026-11-25.",
     )
     assert book.varied_sentences(load_tables()["us-nfpa-10"][-1]) == ()
     assert rulebooks([make_site().pk]).popitem()[1].varied_sentences(table) == ()

@@ -46,7 +46,7 @@ def names(client: APIClient, path: str, key: str, **params: Any) -> list[Any]:
 # Queries of a list, whatever the number of rows. For the manager, whose scope costs none:
 QUERIES = {
     "owners": 1,
-    "sites": 5,  # sites with owners; access windows; owners of the sites, adoptions; confirmations
+    "sites": 6,  # sites with owners; access windows; their owners, adoptions, variations; confirmations
     "locations": 1,
     "unit-models": 1,
     "units": 1,

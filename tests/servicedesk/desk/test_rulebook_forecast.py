@@ -238,6 +238,8 @@ def test_a_test_today_and_other_surroundings(cast: Cast) -> None:
     assert lines["Hydrostatic test"].after_on == date(2038, 11, 25)
     page = text_of(cast.get("manager", "desk:unit", cast.unit.public_id, what="vehicle"))
     assert "No date would move" in page
+    assert "No table here asks for surroundings" in page
+    assert "asks for surroundings" not in text_of(answer)
 
 
 def test_what_is_not_to_be_supposed_is_refused_and_no_question_costs_nothing(cast: Cast) -> None:

@@ -117,7 +117,7 @@ def test_a_site_costs_the_same_queries_however_many_units(
     # session, user; site; confirmations; time zones and counts; hours; adoptions, variations, owner;
     # units, time zones and standings; visits and loads; certificates; time zones and due rows;
     # time zones and the owners' look
-    with django_assert_num_queries(20):
+    with django_assert_num_queries(21):
         answer = client.get(f"/desk/sites/{site.public_id}/")
     assert sum(len(place["units"]) for place in answer.context["places"]) == count
 

@@ -397,8 +397,8 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 
 # Each begins with session, user and the person's owners.
 HOME_QUERIES = 9  # sites; unit states; time zones; obligations; visits; certificates
-SITE_QUERIES = 14  # site; units; dates; tables (4); visits (2); certificates; count and page
-UNIT_QUERIES = 17  # unit; dates; tables (3); reasons (4); records and readings; placements
+SITE_QUERIES = 15  # site; units; dates; tables (5); visits (2); certificates; count and page
+UNIT_QUERIES = 18  # unit; dates; tables (4); reasons (4); records and readings; placements
 CERTIFICATES_QUERIES = 6  # the sites to choose from; count; page
 
 
