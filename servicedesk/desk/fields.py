@@ -108,7 +108,7 @@ def found_rows(rows: QuerySet[Any], text: str) -> QuerySet[Any]:
 
 
 def pick_field(rows: QuerySet[Any], *, label: str, empty_label: str, **kwargs: Any) -> forms.Field:
-    """A field for one of ``rows``, sites or owners: a list to choose from, or where it is long, to type into."""
+    """A field for one of ``rows``, sites or owners: a list to choose from, or to type into if it is long."""
     first = list(rows[: MOST_CHOICES + 1])
     if len(first) > MOST_CHOICES:
         return FindField(queryset=rows, label=label, required=False, **kwargs)
