@@ -214,8 +214,13 @@ def fill(
     the longer the work already paid for by its price, the sooner.
     """
     waiting = {stop.key: stop for stop in stops}
-    best = {key: {name: lane.best_gap(stop) for name, lane in lanes.items()} for key, stop in waiting.items()}
-    while waiting and not (should_stop and should_stop()):
+    best: dict[str, dict[str, Gap | None]] = {}
+    for key, stop in waiting.items():
+        if should_stop and should_stop():
+            break
+        best[key] = {name: lane.best_gap(stop) for name, lane in lanes.items()}
+    waiting = {key: waiting[key] for key in best}
+    while waiting:
         chosen: tuple[tuple[bool, float], str, Gap] | None = None
         for key, stop in waiting.items():
             price = 60 * problem.prices.leaving_out(stop)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from schedules.planning.insertion import fill, lanes_of
 from schedules.planning.model import Plan, Problem, Reason
@@ -17,6 +17,7 @@ def finished(
     left_out: Mapping[str, Reason] | None = None,
     *,
     polish: bool = False,
+    should_stop: Callable[[], bool] | None = None,
 ) -> Plan:
     """A plan of ``routes`` without what cannot be driven; ``left_out`` are reasons already known.
 
@@ -31,7 +32,8 @@ def finished(
     missing = [stop for stop in problem.stops if stop.key not in planned]
     if polish and missing:
         lanes = lanes_of(problem, kept)
-        fill(problem, lanes, missing)
+        missing.sort(key=lambda stop: -problem.prices.leaving_out(stop))
+        fill(problem, lanes, missing, should_stop)
         kept = {key: lane.keys for key, lane in lanes.items() if lane.stops}
         planned = {stop for stops in kept.values() for stop in stops}
     reasons = dict(left_out or {})

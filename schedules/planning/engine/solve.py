@@ -68,8 +68,8 @@ def solve(
     began = time.perf_counter()
     screened = screen(problem, now=now)
     clean = screened.problem
-    talk = _Talk(problem, screened.left_out, began, on_better)
     stop = _Stop(began, seconds, should_stop)
+    talk = _Talk(problem, screened.left_out, began, on_better, stop)
     done = 0
     if clean.stops:
         known = _known(clean, start)
@@ -115,12 +115,16 @@ class _Stop:
     def __init__(self, began: float, seconds: float | None, asked: Callable[[], bool] | None) -> None:
         self._until = None if seconds is None else began + seconds
         self._asked = asked
-        self.until = self._until
+        self._grace = 0.0 if seconds is None else min(0.5, 0.05 * seconds)
 
     def __call__(self) -> bool:
         if self._until is not None and time.perf_counter() >= self._until:
             return True
         return self._asked is not None and self._asked()
+
+    def overdue(self) -> bool:
+        """Whether even finishing touches take too long."""
+        return self._until is not None and time.perf_counter() >= self._until + self._grace
 
 
 class _Talk:
@@ -132,7 +136,9 @@ class _Talk:
         left_out: dict[str, Reason],
         began: float,
         on_better: Callable[[Better], None] | None,
+        stop: _Stop,
     ) -> None:
+        self.stop = stop
         self.problem = problem
         self.left_out = left_out
         self.began = began
@@ -174,6 +180,6 @@ class _Talk:
                 self.problem,
                 stops=tuple(stop for stop in self.problem.stops if stop.key not in self.left_out),
             )
-            again = finished(kept, plan.routes, polish=True)
+            again = finished(kept, plan.routes, polish=True, should_stop=self.stop.overdue)
             self._take(Plan(again.routes, {**self.left_out, **again.left_out}))
         return self.best

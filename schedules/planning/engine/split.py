@@ -57,8 +57,13 @@ class Split:
             if not stops:
                 continue
             part = self.part(stops, shifts)
-            self._search(part, {}, FIRST_STEPS, FIRST_STEPS, stop)
-            hear(self.routes)
+            form = Form(part)
+            search = Search(form, self.rng.randrange(2**31), settings_for(form))
+            for steps in (0, FIRST_STEPS):
+                self.steps += search.run(steps, stop)
+                if search.best is not None:
+                    self.take(part, form.routes(search.best))
+                    hear(self.routes)
             if stop():
                 return
 
