@@ -15,11 +15,12 @@ from django.db import transaction
 from django.db.models import F
 
 from inventory.errors import Conflict
+from inventory.measures.stamps import Stamp
 from inventory.people import Person
 from inventory.register.custody_queries import home_of
-from inventory.register.models import Location, Placement, Unit
+from inventory.register.models import Location, Placement, Unit, UnitModel
 from inventory.register.places import Loan, Move, Store
-from inventory.register.services import hang_unit, move_unit, take_down_unit
+from inventory.register.services import hang_unit, move_unit, take_down_unit, unit_numbers
 
 LIKE_SOURCE = "a maker's carbon dioxide manual: same type and at least the same rating"
 
@@ -49,6 +50,34 @@ def close_store(store: Store, *, version: int, is_closed: bool = True) -> Store:
         raise Conflict("changed_meanwhile", f"{store.name} was changed a moment ago. Look again.")
     store.refresh_from_db()
     return store
+
+
+@transaction.atomic
+def add_own_unit(
+    model: UnitModel,
+    store: Store,
+    *,
+    serial: str,
+    made: Stamp,
+    on: date,
+    by: Person | None,
+    is_loaner: bool = False,
+) -> Unit:
+    """Take a unit of our own into the register, standing in ``store``; with ``is_loaner`` into the pool."""
+    if store.is_closed:
+        raise Conflict("store_closed", f"{store.name} is closed. Choose another store.")
+    unit = Unit(
+        number=unit_numbers(1)[0],
+        model=model,
+        serial=serial.strip(),
+        state=Unit.State.IN_STOCK,
+        commissioned_on=None,
+    )
+    unit.made = made
+    unit.full_clean()
+    unit.save()
+    carry([unit], store, on=on, by=by, to_state=Unit.State.IN_STOCK, reason="Taken into stock")
+    return make_loaner(unit) if is_loaner else unit
 
 
 @transaction.atomic

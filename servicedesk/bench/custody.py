@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
 from inventory.errors import Conflict
+from inventory.measures.stamps import StampError, read_stamp
 from inventory.register import custody
 from inventory.register.custody_queries import (
     counts_by_store,
@@ -28,7 +29,7 @@ from inventory.register.places import Store
 from inventory.stock.queries import balances, stock_disagreements
 from servicedesk.access import Act
 from servicedesk.bench.stock import GoodsView
-from servicedesk.bench.stock_forms import GiveBackForm, LendForm, StoreForm, UnitsForm
+from servicedesk.bench.stock_forms import GiveBackForm, LendForm, OwnUnitForm, StoreForm, UnitsForm
 from servicedesk.pages import paged
 
 SHOWN = 100
@@ -69,7 +70,7 @@ class PlaceView(GoodsView):
 
     def get(self, request: HttpRequest, store_id: UUID) -> HttpResponse:
         """Show it."""
-        return self._show(self.found(stores(with_closed=True), store_id), UnitsForm())
+        return self._show(self.found(stores(with_closed=True), store_id), UnitsForm(), OwnUnitForm())
 
     def post(self, request: HttpRequest, store_id: UUID) -> HttpResponse:
         """Bring units in, change sides of the pool, or close the store."""
@@ -80,7 +81,14 @@ class PlaceView(GoodsView):
         if doing == "bring":
             if self.tried(form, lambda: self._bring(store, form.cleaned_data)):
                 return redirect("bench:place", store.public_id)
-            return self._show(self.found(stores(with_closed=True), store_id), form, status=400)
+            shown = self.found(stores(with_closed=True), store_id)
+            return self._show(shown, form, OwnUnitForm(), status=400)
+        if doing == "own":
+            own = OwnUnitForm(request.POST)
+            if self.tried(own, lambda: self._own(store, own.cleaned_data)):
+                return redirect("bench:place", store.public_id)
+            shown = self.found(stores(with_closed=True), store_id)
+            return self._show(shown, UnitsForm(), own, status=400)
         try:
             if doing in ("loaner", "no_loaner"):
                 unit = self.found(units_in(store), UUID(request.POST.get("unit", "")))
@@ -103,12 +111,30 @@ class PlaceView(GoodsView):
         )
         self.told(f"{len(moves)} unit{'' if len(moves) == 1 else 's'} brought to {store.name}.")
 
-    def _show(self, store: Store, form: UnitsForm, status: int = 200) -> HttpResponse:
+    def _own(self, store: Store, given: dict[str, Any]) -> None:
+        today = self.now.date()
+        try:
+            made = read_stamp(given["made"], today=today).stamp
+        except StampError as error:
+            raise ValidationError({"made": error.sentence}) from error
+        unit = custody.add_own_unit(
+            given["model"],
+            store,
+            serial=given["serial"],
+            made=made,
+            on=today,
+            by=self.person,
+            is_loaner=given["is_loaner"],
+        )
+        self.told(f"{unit.number} stands in {store.name}. Print its label.")
+
+    def _show(self, store: Store, form: UnitsForm, own: OwnUnitForm, status: int = 200) -> HttpResponse:
         context = {
             "store": store,
             "page_obj": paged(self.request, units_in(store)),
             "goods": list(balances(store=store)[:SHOWN]),
             "form": form,
+            "own": own,
             "may_move": self.may(Act.MOVE_UNITS),
             "crumbs": self.crumbs(("Places and loans", "bench:places")),
         }

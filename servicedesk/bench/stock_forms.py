@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
-from inventory.register.models import AGENT_CHOICES
+from inventory.register.models import AGENT_CHOICES, UnitModel
 from inventory.register.places import Store
 from inventory.stock.models import Item, Lot, LotDecision
 from servicedesk.bench.forms import day_widget
@@ -185,6 +185,21 @@ class UnitsForm(forms.Form):
         help_text="One or more, with spaces or commas between them. A scanner types them one after another.",
     )
     reason = forms.CharField(max_length=200, required=False)
+
+
+class OwnUnitForm(forms.Form):
+    """A unit of our own that comes into a store."""
+
+    model = forms.ModelChoiceField(UnitModel.objects.none())
+    serial = forms.CharField(label="Serial number", max_length=60, required=False)
+    made = forms.CharField(
+        label="Made", max_length=60, required=False, help_text="As stamped: 2024-03, 03/24"
+    )
+    is_loaner = forms.BooleanField(label="Into the pool of loaners", required=False, initial=True)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["model"].queryset = UnitModel.objects.all()  # type: ignore[attr-defined]
 
 
 class LendForm(ActForm):

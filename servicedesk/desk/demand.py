@@ -17,6 +17,7 @@ from servicedesk.access import Act
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.exchange.writing import csv_lines
 from servicedesk.pages import STANDING_LINE, PageView
+from servicedesk.templatetags.amounts import amount_of
 
 KINDS = {
     "agent": "Agent",
@@ -110,26 +111,16 @@ class DemandView(PageView):
         return answer
 
 
-def amount(value: float, unit: str) -> str:
-    """An amount as a storekeeper reads it: kilograms and litres, whole pieces, rounded up."""
-    if unit == "g":
-        return f"{value / 1000:.1f} kg"
-    if unit == "mL":
-        return f"{value / 1000:.1f} L"
-    whole = int(-(-value // 1))
-    return f"{whole} {unit}" if unit != "pcs" else f"{whole}"
-
-
 def _shown(line: Line, today: date) -> dict[str, Any]:
     order = line.reorder
     return {
         "kind": KINDS[line.good.kind],
         "label": line.good.label,
-        "cells": [amount(need, line.good.unit) if need else "" for need in line.needs.values()],
-        "need": amount(line.most if line.good.kind == "loaner" else line.need, line.good.unit),
-        "stock": amount(line.stock, line.good.unit),
+        "cells": [amount_of(need, line.good.unit) if need else "" for need in line.needs.values()],
+        "need": amount_of(line.most if line.good.kind == "loaner" else line.need, line.good.unit),
+        "stock": amount_of(line.stock, line.good.unit),
         "order": order,
-        "order_amount": amount(order.quantity, line.good.unit) if order else "",
+        "order_amount": amount_of(order.quantity, line.good.unit) if order else "",
         "is_urgent": order is not None and order.is_urgent(today),
         "pounds": (
             Measure(Decimal(round(line.need)), UnitOfMeasure.GRAM).rounded(UnitOfMeasure.POUND, 0)

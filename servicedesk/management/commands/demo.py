@@ -25,7 +25,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import overdue_obligations
 from schedules.due.services import refresh_stale
 from schedules.visits.models import Visit
-from servicedesk import demo, demo_routes, demo_workshop
+from servicedesk import demo, demo_routes, demo_stock, demo_workshop
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
 from servicedesk.management.commands.up import require_free
 from servicedesk.supervisor import die_with_parent
@@ -68,6 +68,9 @@ class Command(BaseCommand):
         self.stdout.write(
             f"  {len(report.doubts)} doubts and {len(report.refused)} refusals, row by row: {path}"
         )
+        readings = demo_stock.fill_stock(people, now)
+        lent = demo_stock.lend_out(people, now)
+        self.stdout.write(f"Stock: {readings} gauge readings taken over, {lent} loaners out")
         clock = time.perf_counter()
         done = refresh_stale(now=now)
         self.stdout.write(
@@ -84,6 +87,7 @@ class Command(BaseCommand):
         plans = demo_routes.plan_week(people, now)
         if plans:
             self.stdout.write(f"Routes: {len(plans)} weeks planned, see /desk/plan/")
+        demo_stock.tell_condition(now)
         connections.close_all()
         self.stdout.flush()  # the server's own lines come after ours, also in a file
 
