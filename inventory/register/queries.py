@@ -66,3 +66,30 @@ def units_by_state(scope: Scope) -> dict[str, int]:
     rows = Unit.objects.visible_to(scope).order_by().values_list("state").annotate(n=Count("pk"))
     found = dict(rows)
     return {state: found.get(state, 0) for state in Unit.State.values}
+
+
+def condemned_serials(pairs: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Unit]:
+    """Condemned or scrapped units among these (maker, serial) pairs, by pair; one query.
+
+    Case and spacing do not matter; an empty serial is nobody's. A condemned shell that turns up again
+    must not enter the register as a new unit.
+    """
+    wanted = {(maker, serial): serial_key(maker, serial) for maker, serial in pairs if serial.strip()}
+    if not wanted:
+        return {}
+    rows = (
+        Unit.objects.filter(state__in=(Unit.State.CONDEMNED, Unit.State.DISPOSED))
+        .exclude(serial="")
+        .select_related("model")
+    )
+    known = {serial_key(unit.model.maker, unit.serial): unit for unit in rows}
+    return {pair: known[key] for pair, key in wanted.items() if key in known}
+
+
+def serial_key(maker: str, serial: str) -> tuple[str, str]:
+    """Maker and serial as they are compared: letters and digits only, in one case."""
+    return _letters(maker), _letters(serial)
+
+
+def _letters(text: str) -> str:
+    return "".join(letter for letter in text.upper() if letter.isalnum())

@@ -23,6 +23,7 @@ from inventory.measures.kinds import TASK_LABELS, Agent, Construction, Task
 from inventory.measures.stamps import StampError, read_stamp
 from inventory.people import Person
 from inventory.register.models import Unit, UnitModel, local_today
+from inventory.register.queries import condemned_serials
 from schedules.visits.models import FieldAct, Visit, VisitEntry
 from schedules.visits.order import counting_instant, in_order
 
@@ -342,9 +343,17 @@ def _check_replacement(replacement: Mapping[str, str] | None, *, today: date) ->
             )
         return
     model_id = _uuid_or_none(replacement.get("model", ""))
-    if model_id is None or not UnitModel.objects.filter(public_id=model_id).exists():
+    model = UnitModel.objects.filter(public_id=model_id).first() if model_id is not None else None
+    if model is None:
         raise ValidationError(
             {"replacement": "Choose the model of the new unit from the list of unit models."}
+        )
+    for unit in condemned_serials([(model.maker, replacement.get("serial", ""))]).values():
+        raise ValidationError(
+            {
+                "replacement": f"Serial {unit.serial} was condemned as unit {unit.number}. That shell "
+                "must not hang again: take it down and tell the workshop."
+            }
         )
     try:
         read_stamp(replacement.get("made", ""), today=today)

@@ -25,6 +25,7 @@ from inventory.measures.stamps import Precision, Stamp
 from inventory.people import Person
 from inventory.register.models import AccessWindow, Location, Owner, Placement, Site, Unit, UnitModel
 from inventory.register.places import Move
+from inventory.register.queries import condemned_serials
 from inventory.register.services import unit_numbers
 from schedules.due.services import refresh_stale
 from schedules.rulebook.models import Adoption
@@ -178,9 +179,23 @@ def _settle_numbers(rows: Sequence[RegisterRow], counts: _Counts) -> list[Regist
     """Refuse rows whose unit number or site belongs to somebody else in what is stored."""
     holders = dict(Unit.objects.values_list("number", "import_key"))
     site_owner = dict(Site.objects.values_list("code", "owner__name"))
+    known = set(holders.values())
+    condemned = condemned_serials((row.maker, row.serial) for row in rows if row.import_key not in known)
     kept: list[RegisterRow] = []
     for row in rows:
-        if row.unit_number and holders.get(row.unit_number, row.import_key) != row.import_key:
+        gone = condemned.get((row.maker, row.serial)) if row.import_key not in known else None
+        if gone is not None:
+            counts.findings.append(
+                _clash(
+                    row,
+                    "serial_condemned",
+                    row.serial,
+                    f"Serial {row.serial} of {row.maker or 'an unknown maker'} was condemned as unit "
+                    f"{gone.number}.",
+                    "A condemned shell must not hang again: take it down, or correct the serial.",
+                )
+            )
+        elif row.unit_number and holders.get(row.unit_number, row.import_key) != row.import_key:
             counts.findings.append(
                 _clash(
                     row,

@@ -168,6 +168,15 @@ def test_a_number_on_another_unit_is_refused():
     assert everything() == before
 
 
+def test_a_condemned_shell_does_not_come_back_by_file():
+    load(row())
+    unit = Unit.objects.get()
+    Unit.objects.filter(pk=unit.pk).update(state=Unit.State.CONDEMNED, import_key="taken over otherwise")
+    report = load(row())
+    assert [f.code for f in report.refused] == ["serial_condemned"]
+    assert Unit.objects.count() == 1
+
+
 def test_a_site_does_not_change_its_owner_by_file():
     load(row())
     report = load(row(owner="Somebody Else", serial="B2"))
