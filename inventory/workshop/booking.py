@@ -224,7 +224,7 @@ def _gas(given: Given, taking: Taking, values: Values) -> list[str]:
     if not named:
         return ["The gas is not traced: no cylinder was named."]
     lot = _lot("gas", named, Item.Kind.GAS)
-    amount = max(round(values["gas_per_charge"].number), 1)
+    amount = max(round(values["use_gas_litres"].number), 1)
     _use([UseLine(lot.item, amount, lot)], taking, uuid.uuid5(taking.ref, "gas"))
     return []
 

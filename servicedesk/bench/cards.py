@@ -105,8 +105,9 @@ class CardView(CardPage):
         line = board.line(named) if named else board.next_line
         form = None
         if line is not None and self._may_state(board, line):
-            before = line.last.values if line.last is not None and "house" not in line.last.values else None
-            form = self.form_for(card, line, before=before)
+            # Figures that did not hold are read anew, not sent again.
+            again = line.is_done and line.last is not None and "house" not in line.last.values
+            form = self.form_for(card, line, before=line.last.values if again and line.last else None)
         return self.show(board, line, form)
 
     def post(self, request: HttpRequest, card_id: UUID) -> HttpResponse:
@@ -189,6 +190,7 @@ class CardView(CardPage):
             "board": board,
             "line": line,
             "form": form,
+            "step_number": board.lines.index(line) + 1 if line in board.lines else None,
             "stages": stages,
             "step_cautions": step_book().cautions_at(line.step, kind) if line is not None else [],
             "history": [
