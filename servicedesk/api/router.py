@@ -8,8 +8,10 @@ from servicedesk.api.certificates import CertificateViewSet
 from servicedesk.api.job_cards import JobCardViewSet
 from servicedesk.api.obligations import ObligationViewSet
 from servicedesk.api.people import TechnicianViewSet
+from servicedesk.api.plans import PlanViewSet
 from servicedesk.api.records import RecordViewSet
 from servicedesk.api.sites import LocationViewSet, OwnerViewSet, SiteViewSet
+from servicedesk.api.stock import LeakEstimateViewSet, LoanViewSet, LotViewSet
 from servicedesk.api.tables import TableViewSet
 from servicedesk.api.units import UnitModelViewSet, UnitViewSet
 from servicedesk.api.visits import VisitViewSet
@@ -24,6 +26,10 @@ router.register("obligations", ObligationViewSet, basename="obligation")
 router.register("records", RecordViewSet, basename="record")
 router.register("interval-tables", TableViewSet, basename="interval-table")
 router.register("visits", VisitViewSet, basename="visit")
+router.register("plans", PlanViewSet, basename="plan")
 router.register("certificates", CertificateViewSet, basename="certificate")
 router.register("technicians", TechnicianViewSet, basename="technician")
 router.register("job-cards", JobCardViewSet, basename="job-card")
+router.register("lots", LotViewSet, basename="lot")
+router.register("loans", LoanViewSet, basename="loan")
+router.register("leak-estimates", LeakEstimateViewSet, basename="leak-estimate")

@@ -20,7 +20,11 @@ from django.urls import URLPattern, URLResolver
 from django.utils import timezone
 from drf_spectacular.views import SpectacularAPIView
 
+from inventory.register.custody import add_store
+from inventory.stock import services as stock
+from inventory.stock.models import Item, Lot
 from inventory.workshop.models import JobCard
+from schedules.routes.models import RoutePlan
 from schedules.visits.workshop import receive
 from servicedesk import api
 from servicedesk.accounts.models import User
@@ -30,6 +34,7 @@ from servicedesk.api.docs import NoSuchAddress
 from servicedesk.api.session import TokenView
 from tests.factories import NOW, TODAY, make_user
 from tests.servicedesk.api.cast import COUNTS, Premises, client_of, entry, make_premises
+from tests.servicedesk.desk.plan_cast import MONDAY, make_small_plan
 
 TABLE = "us-osha-1910-157@2026-1"
 ROLES = (
@@ -64,9 +69,30 @@ def _card(p: Premises) -> JobCard:
     return card or receive(p.units[0], reason="used", works=["recharge"], by=p.technician, now=NOW)
 
 
+def _lot(p: Premises) -> Lot:
+    """A lot of which the first unit got; rolled back with the call."""
+    found = Lot.objects.first()
+    if found is None:
+        item = Item.objects.create(code="R", name="Ring", kind="part", base_unit="pcs", is_lot_tracked=True)
+        given = {"store": add_store("store", "Shelf"), "by": None, "on": TODAY, "now": NOW}
+        found = stock.receive(item, 9, lot_no="L1", client_ref=uuid.uuid4(), **given)
+        assert found is not None
+        line = stock.UseLine(item, 1, found)
+        stock.consume([line], unit=p.units[0], client_ref=uuid.uuid4(), **given)
+    return found
+
+
 def _photo(p: Premises) -> dict[str, Any]:
     more = {"media_type": "image/png", "length": 90, "sha256": "0" * 64}
     return {"id": str(uuid.uuid4()), "visit": str(p.visit.public_id), **more}
+
+
+PLAN_DAYS = {"first_on": str(MONDAY), "days": 1, "propose": False}
+
+
+def _plan() -> RoutePlan:
+    """A plan of one visit; its owner is neither Alder nor Birch."""
+    return RoutePlan.objects.first() or make_small_plan(1, 1, days=1)
 
 
 CONFIRM = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
@@ -106,11 +132,24 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     "visit-cancel": (lambda p: f"visits/{p.visit.public_id}/cancel/", lambda p: {"version": 1, **REASON}),
     "visit-entries": (lambda p: f"visits/{p.visit.public_id}/entries/", lambda p: entry(p.units[0])),
     "visit-close": (lambda p: f"visits/{p.visit.public_id}/close/", _close),
+    "plan-list": (lambda p: "plans/", lambda p: {"depot": str(_plan().depot.public_id), **PLAN_DAYS}),
+    "plan-detail": (lambda p: f"plans/{_plan().public_id}/", lambda p: None),
+    "plan-change": (
+        lambda p: f"plans/{_plan().public_id}/change/",
+        lambda p: {"act": "pin", "version": 1, "visit": str(_plan().stops.first().visit.public_id)},
+    ),
+    "plan-take": (lambda p: f"plans/{_plan().public_id}/take/", lambda p: {"version": 1}),
+    "plan-history": (lambda p: f"plans/{_plan().public_id}/history/", lambda p: None),
     "certificate-list": (lambda p: "certificates/", lambda p: None),
     "certificate-detail": (lambda p: f"certificates/{p.certificate.public_id}/", lambda p: None),
     "certificate-pdf": (lambda p: f"certificates/{p.certificate.public_id}/pdf/", lambda p: None),
     "certificate-withdraw": (lambda p: f"certificates/{p.certificate.public_id}/withdraw/", lambda p: REASON),
     "certificate-reissue": (lambda p: f"certificates/{p.certificate.public_id}/reissue/", lambda p: REASON),
+    "lot-list": (lambda p: "lots/", lambda p: None),
+    "lot-detail": (lambda p: f"lots/{_lot(p).public_id}/", lambda p: None),
+    "lot-units": (lambda p: f"lots/{_lot(p).public_id}/units/", lambda p: None),
+    "loan-list": (lambda p: "loans/", lambda p: None),
+    "leak-estimate-list": (lambda p: "leak-estimates/", lambda p: None),
     "technician-list": (lambda p: "technicians/", lambda p: None),
     "technician-detail": (lambda p: f"technicians/{p.technician.public_id}/", lambda p: None),
     "job-card-list": (
@@ -168,11 +207,22 @@ post visit-confirm             401      200       200        403        403     
 post visit-cancel              401      200       200        403        403        403    403      403
 post visit-entries             401      403       403        201        404        403    403      403
 post visit-close               401      403       403        409        404        403    403      403
+get  plan-list                 401      200       200        403        403        403    403      403
+post plan-list                 401      201       201        403        403        403    403      403
+get  plan-detail               401      200       200        403        403        403    403      403
+post plan-change               401      200       200        403        403        403    403      403
+post plan-take                 401      200       200        403        403        403    403      403
+get  plan-history              401      200       200        403        403        403    403      403
 get  certificate-list          401      200       200        200        200        403    200      200
 get  certificate-detail        401      200       200        200        404        403    200      404
 get  certificate-pdf           401      200       200        200        404        403    200      404
 post certificate-withdraw      401      200       403        403        403        403    403      403
 post certificate-reissue       401      201       403        403        403        403    403      403
+get  lot-list                  401      200       200        403        403        200    403      403
+get  lot-detail                401      200       200        403        403        200    403      403
+get  lot-units                 401      200       200        403        403        200    403      403
+get  loan-list                 401      200       200        200        200        200    200      200
+get  leak-estimate-list        401      200       200        403        403        200    403      403
 get  technician-list           401      200       200        403        403        403    403      403
 get  technician-detail         401      200       200        403        403        403    403      403
 get  field-pack                401      403       403        200        200        403    403      403
