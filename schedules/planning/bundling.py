@@ -30,7 +30,6 @@ states, ``bundling_mip`` solves the same problem to a gap of nothing; ``proof`` 
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -41,7 +40,6 @@ from schedules.planning.bundling_clocks import MILLI, NEVER, Clock, Nodes, Span
 from schedules.rules.table import Counts
 
 MOST_STATES = 600
-MOST_SUBSETS = 12
 
 
 class Proof(StrEnum):
@@ -133,9 +131,10 @@ def bundle(
         problems = tuple(f"{clock.name}: the site is open on no day." for clock in wanted)
         return Bundle((), 0.0, 0.0, 0.0, Proof.PROGRAMME, Habit(0, None), problems)
     problem = Problem(wanted, days, end, terms)
-    from schedules.planning import bundling_mip  # the certificate knows this module
+    # Both solvers know this module.
+    from schedules.planning import bundling_days, bundling_mip
 
-    solved = _Programme(problem, most_states).solve()
+    solved = bundling_days.solve(problem, most_states)
     proof = Proof.PROGRAMME
     states = 0
     if solved is None:
@@ -159,6 +158,7 @@ class Problem:
         self.terms = terms
         self.nodes = self._nodes(clocks)
         self.clocks = [nodes.clock for nodes in self.nodes]
+        self.carried = self._drop_carried()
         extra = terms.day_minutes or (0.0,) * len(self.days)
         self.day_cost = [round(MILLI * (terms.trip_minutes + more)) for more in extra]
         self.covers = self._covers()
@@ -192,6 +192,32 @@ class Problem:
             else:
                 held.join(clock)
         return found
+
+    def _drop_carried(self) -> dict[str, list[Clock]]:
+        """Leave out work that a heavier task covers in time in any case; return it by the heavier's name.
+
+        Work that is wanted once, and that another covers whose own days end no later, never needs a day
+        of its own: whenever the heavier one is done, it is in time too.
+        """
+        covers = self._covers()
+        gone: dict[int, int] = {}
+        for light, nodes in enumerate(self.nodes):
+            if not nodes.ends or nodes.low[0] >= NEVER:
+                continue
+            for heavy, mask in enumerate(covers):
+                other = self.nodes[heavy]
+                if not mask >> light & 1 or heavy in gone or other.high[0] > nodes.high[0]:
+                    continue
+                opening = max(clock.first.earliest for clock in nodes.members)
+                if nodes.clock.counts is Counts.DONE or self.days[other.low[0]] >= opening:
+                    gone[light] = heavy
+                    break
+        carried: dict[str, list[Clock]] = {}
+        for light, heavy in gone.items():
+            carried.setdefault(_key(self.clocks[heavy]), []).append(self.clocks[light])
+        self.nodes = [nodes for number, nodes in enumerate(self.nodes) if number not in gone]
+        self.clocks = [nodes.clock for nodes in self.nodes]
+        return carried
 
     def _covers(self) -> list[int]:
         """Return for each clock the others, as bits, that it covers, directly or through another."""
@@ -241,6 +267,10 @@ class Problem:
                     works += [
                         _work(nodes, node, clock, self.days[place], is_covered) for clock in nodes.members
                     ]
+                if node == 0:
+                    works += [
+                        Work(light, light.first, 0, True) for light in self.carried.get(_key(nodes.clock), ())
+                    ]
                 if is_covered:
                     at[number] = nodes.covered(node, place)
                     continue
@@ -271,6 +301,10 @@ class Problem:
         )
 
 
+def _key(clock: Clock) -> str:
+    return f"{clock.group} {clock.task}"
+
+
 def _work(nodes: Nodes, node: int, clock: Clock, day: date, is_covered: bool) -> Work:
     span = nodes.span(node, clock)
     if span is None:
@@ -297,168 +331,6 @@ def bits(mask: int) -> list[int]:
         found.append(low.bit_length() - 1)
         mask ^= low
     return found
-
-
-_Link = tuple[int, int, "_Link | None"]
-
-
-class _Programme:
-    """The dynamic programme over the days."""
-
-    def __init__(self, problem: Problem, most_states: int) -> None:
-        self.problem = problem
-        self.most_states = most_states
-        self.cheapest_trip = min(problem.day_cost)
-        self.to_go: list[dict[int, tuple[int, int]]] = [{} for _ in problem.nodes]
-        self.bounds: dict[tuple[int, ...], int] = {}
-        self.coverable = 0
-        for mask in problem.covers:
-            self.coverable |= mask
-
-    def solve(self) -> tuple[Served, int] | None:
-        """Return the chosen days and the states held at most; None when there are too many."""
-        good = self._run(width=24, above=NEVER * MILLI)
-        above = good[0] if good is not None else NEVER * MILLI
-        best = self._run(width=None, above=above)
-        if best is None:
-            return None
-        chosen: Served = []
-        link = best[1]
-        while link is not None:
-            place, served, link = link
-            chosen.append((place, served))
-        return chosen[::-1], best[2]
-
-    def _run(self, *, width: int | None, above: int) -> tuple[int, _Link | None, int] | None:
-        """Return cost, days and states of the best way no dearer than ``above``.
-
-        With a ``width`` only the most promising states are kept, so that the way is good, not best.
-        """
-        problem, nodes = self.problem, self.problem.nodes
-        count = len(nodes)
-        states: dict[tuple[int, ...], tuple[int, _Link | None]] = {(0,) * count: (0, None)}
-        most = 1
-        for place in range(len(problem.days)):
-            fresh: dict[tuple[int, ...], tuple[int, _Link | None]] = {}
-            for state, held in states.items():
-                forced, optional = 0, []
-                for number in range(count):
-                    own = nodes[number]
-                    if own.low[state[number]] <= place:
-                        if own.high[state[number]] == place:
-                            forced |= 1 << number
-                        else:
-                            optional.append(number)
-                if not forced:
-                    kept = fresh.get(state)
-                    if kept is None or held[0] < kept[0]:
-                        fresh[state] = held
-                if forced or optional:
-                    if len(optional) > MOST_SUBSETS:
-                        return None
-                    self._trips(place, state, held, forced, optional, above, fresh)
-            states = fresh
-            if width is not None and len(states) > width:
-                ranked = sorted(states.items(), key=lambda item: (item[1][0] + self._least(item[0]), item[0]))
-                states = dict(ranked[:width])
-            most = max(most, len(states))
-            if len(states) > self.most_states:
-                return None
-        cost, link = min(states.values(), key=lambda held: held[0])
-        return cost, link, most
-
-    def _trips(
-        self,
-        place: int,
-        state: tuple[int, ...],
-        held: tuple[int, _Link | None],
-        forced: int,
-        optional: list[int],
-        above: int,
-        fresh: dict[tuple[int, ...], tuple[int, _Link | None]],
-    ) -> None:
-        """Add what a trip at ``place`` leads to, for every choice of the work that could wait."""
-        problem, nodes = self.problem, self.problem.nodes
-        for choice in range(1 << len(optional)):
-            picked = 0
-            for position, number in enumerate(optional):
-                if choice >> position & 1:
-                    picked |= 1 << number
-            covered = problem.covered_by(picked | forced)
-            # What another work of the day includes needs no work of its own.
-            if picked & covered:
-                continue
-            served = (picked | forced) & ~covered
-            if not served:
-                continue
-            cost = held[0] + problem.day_cost[place]
-            then = list(state)
-            for number in bits(served):
-                cost += nodes[number].lost[state[number]][place]
-                then[number] = nodes[number].done(state[number], place)
-            for number in bits(covered):
-                then[number] = nodes[number].covered(state[number], place)
-            reached = tuple(then)
-            if cost + self._least(reached) > above:
-                continue
-            kept = fresh.get(reached)
-            if kept is None or cost < kept[0]:
-                fresh[reached] = (cost, (place, served, held[1]))
-
-    def _least(self, state: tuple[int, ...]) -> int:
-        """Return a cost that is never more than what is still to come.
-
-        Each clock must throw away at least what it would alone. Trips: of windows that do not meet each
-        needs one of its own, and once they are counted the clock that begins after them needs all of
-        its trips.
-        """
-        known = self.bounds.get(state)
-        if known is not None:
-            return known
-        lost = 0
-        open_windows: list[tuple[int, int, int]] = []
-        for number, node in enumerate(state):
-            alone = self.to_go[number].get(node) or self._clock_least(number, node)
-            lost += alone[0]
-            if alone[1]:
-                own = self.problem.nodes[number]
-                # One that may be covered can be so before its window opens.
-                low = 0 if self.coverable >> number & 1 else own.low[node]
-                open_windows.append((own.high[node], low, alone[1]))
-        open_windows.sort()
-        trips = 0
-        stabbed = -1
-        ends: list[int] = []
-        for high, low, _ in open_windows:
-            if low > stabbed:
-                stabbed = high
-                ends.append(high)
-        for _, low, alone_trips in open_windows:
-            apart = bisect_left(ends, low)
-            trips = max(trips, apart + alone_trips)
-        self.bounds[state] = found = lost + trips * self.cheapest_trip
-        return found
-
-    def _clock_least(self, number: int, node: int) -> tuple[int, int]:
-        """Return what one clock on its own must still throw away, and the trips it must still have.
-
-        A covered clock throws nothing away and may skip a trip of its own: it then counts for nothing.
-        """
-        known = self.to_go[number]
-        if node in known:
-            return known[node]
-        nodes = self.problem.nodes[number]
-        if nodes.low[node] >= NEVER:
-            known[node] = (0, 0)
-        else:
-            lost = trips = NEVER * MILLI
-            # Later places first: what they lead to is asked for again by the earlier ones.
-            for place in range(nodes.high[node], nodes.low[node] - 1, -1):
-                then = self._clock_least(number, nodes.done(node, place))
-                lost = min(lost, nodes.lost[node][place] + then[0])
-                trips = min(trips, 1 + then[1])
-            known[node] = (0, 1) if self.coverable >> number & 1 else (lost, trips)
-        return known[node]
 
 
 def moved(trips: Sequence[Trip], days: Sequence[date], *, life_weight: float = 1.0) -> float | None:

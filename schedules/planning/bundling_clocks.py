@@ -129,6 +129,14 @@ class Nodes:
         """The one that speaks for all."""
         return self.members[0]
 
+    @property
+    def ends(self) -> bool:
+        """Whether the work is wanted once at most: after that its next window lies beyond the end."""
+        clock = self.clock
+        if clock.counts is Counts.DONE:
+            return clock.after_done(self.days[0]).latest > self.end
+        return clock.counts is None
+
     def join(self, clock: Clock) -> None:
         """Take in another clock with the same choices."""
         self.members.append(clock)
@@ -142,7 +150,7 @@ class Nodes:
     def done(self, node: int, place: int) -> int:
         """Return the node after doing the work at ``place``."""
         clock = self.clock
-        if clock.counts is None:
+        if self.ends:
             return self._end()
         if clock.counts is Counts.DONE:
             if place not in self._by_key:
