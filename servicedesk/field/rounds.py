@@ -88,7 +88,7 @@ def days_of(scope: Scope, now: datetime) -> Days:
         )
         .select_related("site", "site__owner")
         .prefetch_related("site__access_windows")
-        .order_by("planned_on", "number")
+        .order_by("planned_on", F("planned_start").asc(nulls_last=True), "number")
     )
     days = Days(
         today=local_today(visits[0].site, now) if visits else None,
