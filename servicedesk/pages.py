@@ -171,6 +171,8 @@ _TODAY: Pages = (
     ("Exceptions", "desk:exceptions"),
     ("Due", "desk:due"),
     ("Findings", "desk:findings"),
+    ("Defects", "desk:defects"),
+    ("Doubts", "desk:doubts"),
     ("Deadlines", "desk:deadlines"),
 )
 _PLANNING: Pages = (

@@ -16,6 +16,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.http import urlencode
 
+from inventory.logbook.defects import open_defects
 from inventory.register.models import AccessWindow, Site, Unit
 from inventory.register.queries import sites_for, units_by_site
 from schedules.certificates.queries import certificates_for, standing_of
@@ -36,12 +37,14 @@ from schedules.rulebook.books import tables_here
 from schedules.visits.queries import loads, visits_for
 from schedules.visits.services import propose_visit
 from servicedesk.access import Act
+from servicedesk.desk.defects import defect_lines
 from servicedesk.desk.fields import day_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView, chip, paged, place_errors
 
 NO_STANDING = Standing()
 SHOWN_DUE = 12
+SHOWN_DEFECTS = 12
 SHOWN_VISITS = 8
 SHOWN_CERTIFICATES = 6
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -184,6 +187,7 @@ class SiteView(PageView):
             "site": site,
             "today": today,
             "verdict": verdict_of(counts, places),
+            "defects": defect_lines(open_defects(self.scope).filter(site=site)[:SHOWN_DEFECTS]),
             "hours": hours_of(site.access_windows.all()),
             "tables": tables,
             "unconfirmed_count": sum(not table.confirmed_by for table in tables),

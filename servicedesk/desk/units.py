@@ -14,6 +14,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
+from inventory.logbook.defects import open_defects
 from inventory.logbook.models import TASK_CHOICES, ServiceRecord
 from inventory.logbook.queries import records_of
 from inventory.logbook.services import correct_record
@@ -42,6 +43,7 @@ from schedules.due.services import refresh_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
 from servicedesk.desk.condition import condition_context
+from servicedesk.desk.defects import defect_lines
 from servicedesk.desk.fields import pick_field
 from servicedesk.desk.history import METHOD_WORDS, events_of
 from servicedesk.desk.tables_shown import TableBook
@@ -168,6 +170,7 @@ class UnitView(PageView):
             and unit.site is not None
             and (fresh is None or fresh.facts_revision != unit.facts_revision),
             "findings": self.findings(unit, today),
+            "defects": defect_lines(open_defects(self.scope).filter(unit=unit)),
             "events": events_of(records_of(unit, self.scope)),
             "placements": self.placements(unit),
             "open_jobs": list(

@@ -29,6 +29,7 @@ from schedules.visits.recording import last_entries, tally
 from schedules.visits.services import assign_visit, cancel_visit, confirm_visit, propose_visits
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
+from servicedesk.desk.doubts import lines_of
 from servicedesk.desk.fields import PickField, day_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView, paged, place_errors, refusal
@@ -423,6 +424,9 @@ class VisitView(PageView):
                 {"certificate": paper, "standing": standing_of(paper)}
                 for paper in certificates_for(self.scope).filter(visit=visit)
             ],
+            "doubts": lines_of(visit.doubts.select_related("visit__site", "settled_by")),
+            "may_settle": self.may(Act.PLAN_VISITS),
+            "companions": [person.display_name for person in visit.companions.all()],
             "can_plan": can_plan,
             "assign_form": assign_form or AssignForm(initial=first),
             "cancel_form": cancel_form or CancelForm(prefix="cancel", initial={"version": visit.version}),

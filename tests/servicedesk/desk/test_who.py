@@ -58,6 +58,9 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "table-adopt": (lambda c: (), {"manager"}),
     "forecast": (lambda c: (), DESK),
     "findings": (lambda c: (), DESK),
+    "defects": (lambda c: (), DESK),
+    "doubts": (lambda c: (), DESK),
+    "doubt-limits": (lambda c: (), {"manager"}),
     "find": (lambda c: ("site",), set(ROLES)),
     "import": (lambda c: (), DESK),
     "site-visiting": (lambda c: (c.site.public_id,), DESK),
@@ -123,7 +126,7 @@ def test_every_view_names_the_acts_that_open_it(prefix: str) -> None:
 
 def test_the_matrix_names_every_page() -> None:
     # Their tests make a certificate first, or name a rule or a row in the address (test_rulebook_changes.py).
-    apart = {"certificate", "certificate-file", "table-vary", "table-withdraw"}
+    apart = {"certificate", "certificate-file", "table-vary", "table-withdraw", "defect", "doubt"}
     assert set(views_under("desk/")) == set(PAGES) | apart
 
 
