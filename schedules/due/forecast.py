@@ -15,7 +15,7 @@ from django.conf import settings
 
 from inventory.access import Scope
 from inventory.measures.kinds import TASK_LABELS, Task
-from inventory.register.models import Owner, Site, Unit, UnitQuerySet
+from inventory.register.models import Depot, Owner, Site, Unit, UnitQuerySet
 from schedules.due.inmemory import batches
 from schedules.due.queries import UnitInput
 from schedules.engine.roll import Fall, Rolling, roll
@@ -34,6 +34,7 @@ class By(StrEnum):
     OWNER = "owner"
     CITY = "city"
     REGION = "region"
+    DEPOT = "depot"
     TABLE = "table"
 
 
@@ -43,6 +44,7 @@ BY_LABELS: dict[By, str] = {
     By.OWNER: "Owner",
     By.CITY: "City",
     By.REGION: "Region",
+    By.DEPOT: "Depot",
     By.TABLE: "Interval table",
 }
 
@@ -118,9 +120,15 @@ class Forecast:
             By.OWNER: lambda key: self.sites[key.site_id].owner.name,
             By.CITY: lambda key: self.sites[key.site_id].city or "No city given",
             By.REGION: lambda key: _region(self.sites[key.site_id]),
+            By.DEPOT: lambda key: depot_name(self.sites[key.site_id]) or "No depot named",
             By.TABLE: lambda key: f"{key.table_key} {key.table_version}",
         }
         return names[by]
+
+
+def depot_name(site: Site) -> str:
+    """The depot that ``site`` names as its own; nothing where it names none."""
+    return site.depot.name if site.depot is not None else ""
 
 
 def _region(site: Site) -> str:
@@ -128,7 +136,13 @@ def _region(site: Site) -> str:
 
 
 def forecast_units(
-    scope: Scope, *, owner: Owner | None = None, site: Site | None = None, region: str = "", city: str = ""
+    scope: Scope,
+    *,
+    owner: Owner | None = None,
+    site: Site | None = None,
+    region: str = "",
+    city: str = "",
+    depot: Depot | None = None,
 ) -> UnitQuerySet:
     """Units on duty on a site that ``scope`` may see, narrowed to a place, by id."""
     rows = Unit.objects.visible_to(scope).on_duty().filter(site__isnull=False)
@@ -140,6 +154,8 @@ def forecast_units(
         rows = rows.filter(site__region=region)
     if city:
         rows = rows.filter(site__city=city)
+    if depot is not None:
+        rows = rows.filter(site__depot=depot)
     return rows.order_by("pk")
 
 
@@ -187,7 +203,9 @@ def falls(
     """
     for batch in batches(unit_ids, now):
         site_ids = {unit.site_id for unit in batch.units}
-        found.sites.update(Site.objects.select_related("owner").in_bulk(site_ids - found.sites.keys()))
+        found.sites.update(
+            Site.objects.select_related("owner", "depot").in_bulk(site_ids - found.sites.keys())
+        )
         books = rulebooks(site_ids)
         places: dict[Rulebook, int] = {}
         rolling = [

@@ -13,12 +13,21 @@ from django.utils.http import urlencode
 
 from inventory.logbook.models import TASK_CHOICES
 from inventory.measures.kinds import TASK_LABELS, Task
-from inventory.register.models import UnitQuerySet
+from inventory.register.models import Depot, UnitQuerySet
 from inventory.register.queries import owners_for, sites_for
-from schedules.due.forecast import BY_LABELS, MOST_UNITS, MOST_YEARS, By, Forecast, forecast, forecast_units
+from schedules.due.forecast import (
+    BY_LABELS,
+    MOST_UNITS,
+    MOST_YEARS,
+    By,
+    Forecast,
+    depot_name,
+    forecast,
+    forecast_units,
+)
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
-from servicedesk.desk.fields import pick_field
+from servicedesk.desk.fields import PickField, pick_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.exchange.writing import csv_lines
 from servicedesk.pages import STANDING_LINE, PageView
@@ -41,6 +50,7 @@ HEADINGS = (
     "city",
     "region",
     "country",
+    "depot",
     "task",
     "table",
     "table_version",
@@ -71,6 +81,7 @@ class ForecastForm(forms.Form):
     task = forms.ChoiceField(label="Task", required=False, choices=[("", "All tasks"), *TASK_CHOICES])
     owner = forms.Field(required=False)
     site = forms.Field(required=False)
+    depot = PickField(label="Depot", required=False, queryset=Depot.objects.none(), empty_label="All depots")
     region = forms.ChoiceField(label="Region", required=False)
     city = forms.ChoiceField(label="City", required=False)
 
@@ -82,6 +93,7 @@ class ForecastForm(forms.Form):
         fields = self.fields
         fields["owner"] = pick_field(owners_for(view.scope), label="Owner", empty_label="All owners")
         fields["site"] = pick_field(sites, label="Site", empty_label="All sites")
+        fields["depot"].queryset = Depot.objects.order_by("name")  # type: ignore[attr-defined]
         fields["region"].choices = [("", "All regions"), *((r, r) for r in sorted(regions))]  # type: ignore[attr-defined]
         fields["city"].choices = [("", "All cities"), *((c, c) for c in sorted(cities))]  # type: ignore[attr-defined]
         for field in fields.values():
@@ -104,7 +116,8 @@ class ForecastView(PageView):
             form.add_error(
                 None,
                 f"{number} units are more than can be rolled forward while you wait ({MOST_UNITS}). "
-                "Choose an owner, a site, a region or a city.",
+                "Choose an owner, a site, a depot, a region or a city; manage.py forecast writes the file "
+                "for any number.",
             )
             return self.page("desk/forecast.html", {"form": form}, status=400)
         found = self.forecast(form, units)
@@ -121,23 +134,17 @@ class ForecastView(PageView):
             site=given["site"],
             region=given["region"],
             city=given["city"],
+            depot=given["depot"],
         )
 
     def forecast(self, form: ForecastForm, units: UnitQuerySet) -> Forecast:
         """Roll the units forward as the form asks."""
         given = form.cleaned_data
-        planned: dict[tuple[int, Task], date] = {}
-        if given["pace"] == PLANNED:
-            jobs = Job.objects.filter(visit__state__in=Visit.OPEN, unit__in=units.order_by())
-            for unit_id, task, day in jobs.order_by("-visit__planned_on", "pk").values_list(
-                "unit_id", "task", "visit__planned_on"
-            ):
-                planned[unit_id, Task(task)] = day
         return forecast(
             units.values_list("pk", flat=True),
             now=self.now,
             years=given["years"] or 1,
-            planned=planned,
+            planned=planned_days(units) if given["pace"] == PLANNED else {},
             tasks=frozenset({Task(given["task"])}) if given["task"] else frozenset(),
         )
 
@@ -177,38 +184,51 @@ class ForecastView(PageView):
     def file(self, form: ForecastForm, found: Forecast) -> StreamingHttpResponse:
         """The counts as a CSV file, one row for each month, site, task and table."""
         response = StreamingHttpResponse(
-            csv_lines(HEADINGS, self.cells(form, found)), content_type="text/csv; charset=utf-8"
+            csv_lines(HEADINGS, cells_of(found, form.cleaned_data["pace"] or TARGET)),
+            content_type="text/csv; charset=utf-8",
         )
         response["Content-Disposition"] = f'attachment; filename="forecast-{found.start}-{found.end}.csv"'
         return response
 
-    def cells(self, form: ForecastForm, found: Forecast) -> Iterator[tuple[Any, ...]]:
-        """The cells of each count."""
-        book = TableBook()
-        pace = PACE_WORDS[form.cleaned_data["pace"] or TARGET]
-        for key, number in sorted(found.counts.items(), key=lambda item: item[0]):
-            site = found.sites[key.site_id]
-            table = book.get(key.table_key, key.table_version)
-            yield (
-                f"{key.month:%Y-%m}",
-                site.owner.name,
-                site.code,
-                site.name,
-                site.city,
-                site.region,
-                site.country,
-                TASK_LABELS[key.task],
-                table.title,
-                table.version,
-                number,
-                found.owed[key],
-                found.unknown[key],
-                pace,
-                found.start,
-                found.end,
-                table.sentence,
-                STANDING_LINE,
-            )
+
+def planned_days(units: UnitQuerySet) -> dict[tuple[int, Task], date]:
+    """The day of the first open visit that holds a task of one of ``units``, by unit and task."""
+    planned: dict[tuple[int, Task], date] = {}
+    jobs = Job.objects.filter(visit__state__in=Visit.OPEN, unit__in=units.order_by())
+    for unit_id, task, day in jobs.order_by("-visit__planned_on", "pk").values_list(
+        "unit_id", "task", "visit__planned_on"
+    ):
+        planned[unit_id, Task(task)] = day
+    return planned
+
+
+def cells_of(found: Forecast, pace: str) -> Iterator[tuple[Any, ...]]:
+    """The cells of each count, under ``HEADINGS``."""
+    book = TableBook()
+    for key, number in sorted(found.counts.items(), key=lambda item: item[0]):
+        site = found.sites[key.site_id]
+        table = book.get(key.table_key, key.table_version)
+        yield (
+            f"{key.month:%Y-%m}",
+            site.owner.name,
+            site.code,
+            site.name,
+            site.city,
+            site.region,
+            site.country,
+            depot_name(site),
+            TASK_LABELS[key.task],
+            table.title,
+            table.version,
+            number,
+            found.owed[key],
+            found.unknown[key],
+            PACE_WORDS[pace],
+            found.start,
+            found.end,
+            table.sentence,
+            STANDING_LINE,
+        )
 
 
 def chart(totals: list[tuple[date, int]]) -> dict[str, Any]:

@@ -8,12 +8,14 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
+from django.core.management import call_command
 
 from inventory.measures.kinds import Agent, Construction, Shell, Task
 from inventory.measures.stamps import Stamp
-from inventory.register.models import Unit
+from inventory.register.models import Depot, Unit
 from schedules.due import forecast as forecasts
 from servicedesk.desk import findings, forecast
+from servicedesk.management.commands import forecast as command
 from servicedesk.pages import STANDING_LINE
 from tests.factories import make_model, make_record, make_site, make_unit, make_visit
 from tests.servicedesk.page_cast import Cast, make_serviced_unit, text_of
@@ -52,13 +54,33 @@ def test_what_falls_due_as_chart_and_table(cast: Cast) -> None:
         ("owner", ["Harrow Mills", "Pike Foundry"]),
         ("city", ["Port Calder"]),
         ("region", ["US"]),
+        ("depot", ["Harbour depot", "No depot named"]),
         ("task", ["Maintenance"]),
         ("table", ["us-osha-1910-157 2026-1"]),
     ],
 )
 def test_it_is_broken_down_by_what_is_asked(cast: Cast, by: str, names: list[str]) -> None:
+    cast.site.depot = Depot.objects.create(name="Harbour depot")
+    cast.site.save(update_fields=["depot"])
     answer = cast.get("manager", "desk:forecast", by=by)
     assert [group["name"] for group in answer.context["groups"]] == names
+    at_depot = cast.get("manager", "desk:forecast", depot=cast.site.depot.public_id)
+    assert at_depot.context["found"].units == 1
+
+
+def test_the_command_writes_the_file_of_the_page_for_any_number(
+    cast: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(command, "SITES_AT_ONCE", 1)
+    make_visit(cast.other_site, [cast.other_unit], planned_on=date(2027, 1, 20))
+    for more, query in (((), {}), (("--at-planned-visit",), {"pace": "planned"})):
+        out, err = io.StringIO(), io.StringIO()
+        call_command("forecast", "--years", "3", *more, stdout=out, stderr=err)
+        page = rows_of(cast.get("manager", "desk:forecast", years="3", **{"as": "csv"}, **query))
+        found = list(csv.DictReader(io.StringIO(out.getvalue().removeprefix("\ufeff"), newline="")))
+        assert sorted(map(str, found)) == sorted(map(str, page))
+        assert len(found) > 4
+        assert err.getvalue().split() == ["1", "of", "2", "sites", "2", "of", "2", "sites"]
 
 
 def test_it_is_narrowed_to_a_place_and_a_task(cast: Cast) -> None:
@@ -100,7 +122,7 @@ def test_too_many_units_ask_for_a_narrower_place(cast: Cast, monkeypatch: pytest
     monkeypatch.setattr(forecast, "MOST_UNITS", 1)
     answer = cast.get("manager", "desk:forecast")
     assert answer.status_code == 400
-    assert "Choose an owner, a site, a region or a city." in text_of(answer)
+    assert "Choose an owner, a site, a depot, a region or a city;" in text_of(answer)
     assert forecasts.MOST_UNITS == 10_000
 
 
@@ -121,9 +143,9 @@ def test_the_forecast_costs_the_same_for_any_number_of_units(
 ) -> None:
     client = cast.client("manager")
     for _ in range(2):
-        # session, person; places, sites and owners to choose from; units counted and named; records,
+        # session, person; places, sites, owners and depots to choose from; units counted and named; records,
         # facts, sites, their owners, adoptions, variations; confirmations
-        with django_assert_num_queries(14):
+        with django_assert_num_queries(15):
             assert client.get("/desk/forecast/").status_code == 200
         make_serviced_unit(cast.site)
 
