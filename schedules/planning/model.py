@@ -22,7 +22,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
@@ -165,7 +164,7 @@ class Travel:
 
 
 def _left_out() -> Mapping[int, int]:
-    return MappingProxyType({1: 120, 2: 300, 3: 1200})
+    return {1: 120, 2: 300, 3: 1200}
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,7 +52,7 @@ class Helper:
     def __init__(self, errand: Errand) -> None:
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "schedules.planning.engine.crew"],
+            [sys.executable, "-m", "schedules.planning.engine"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=environment,
@@ -156,7 +156,3 @@ def serve(source: IO[bytes], sink: IO[bytes]) -> None:
                 sink.flush()
             except OSError:
                 return
-
-
-if __name__ == "__main__":
-    serve(sys.stdin.buffer, sys.stdout.buffer)

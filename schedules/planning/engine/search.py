@@ -41,13 +41,13 @@ class Settings:
     history: int = 50
     patience: int = 3000
     """Iterations without a better plan before the search goes back to the best one."""
-    rounds: tuple[str, ...] = ("best",)
+    rounds: tuple[str, ...] = ("part", "best", "fresh")
     """How rounds after the first begin, in turn."""
     ruin: float = 0.3
     late_price: float = 5.0
     """Price of a second of lateness to start with, in prices of a second of driving."""
     late_most: float = 1000.0
-    load_price: float = 8.0
+    load_price: float = 1.0
     """Price of a typical load too much to start with, in prices of a typical drive."""
     update_every: int = 100
     target_feasible: float = 0.5
@@ -62,10 +62,12 @@ class Settings:
 
 def settings_for(form: Form) -> Settings:
     """Settings by the size and the kind of the problem, never by its name."""
+    stops = len(form.of_stop)
+    patience = max(60, min(3000, 25 * stops))
     if form.mandatory:
-        return Settings()
+        return Settings(patience=patience)
     large = len(form.copies) > 800
-    return Settings(neighbours=300 if large else 80, perturbations=4 if large else 8)
+    return Settings(neighbours=300 if large else 80, perturbations=4 if large else 8, patience=patience)
 
 
 class Fines:
@@ -153,18 +155,19 @@ class Search:
         self.on_better: Callable[[Solution], None] | None = None
         self.pool = Pool(form, settings.pool_limit) if settings.pool_limit else None
         self.picks = self.picked = 0
-        self.pick_time = 0.0
         self.current = self._begin(start)
         self._offer(self.current)
 
     def _begin(self, start: Solution | None) -> Solution:
         if start is not None and start.is_feasible():
             return start
-        if start is None:
-            if self.form.mandatory:
-                start = Solution.make_random(self.data, self.rng)
-                return self.improve(start, self.fines.hard(), exhaustive=True)
-            start = Solution(self.data, [])
+        if start is None and self.form.mandatory:
+            scattered = Solution.make_random(self.data, self.rng)
+            return self.improve(scattered, self.fines.hard(), exhaustive=True)
+        return self._settled(start if start is not None else Solution(self.data, []))
+
+    def _settled(self, start: Solution) -> Solution:
+        """A descent with soft fines, then one with hard ones."""
         soft = self.improve(start, self.fines.evaluator(), exhaustive=True)
         return self.improve(soft, self.fines.hard(), exhaustive=True)
 
@@ -209,7 +212,8 @@ class Search:
         if how == "part":
             self.current = self._part_of(best)
         else:
-            self.current = self._begin(None)
+            scattered = Solution.make_random(self.data, self.rng)
+            self.current = self._settled(scattered)
         self._offer(self.current)
 
     def _part_of(self, best: Solution) -> Solution:
@@ -222,17 +226,12 @@ class Search:
     def _pick(self) -> bool:
         if self.pool is None or not self.pool.fresh or self.best is None:
             return False
-        import time
-
-        t = time.perf_counter()
         self.pool.add(self.best, 0)
         found = self.pool.pick(self.best, self.pick_seconds, self.settings.pick_nodes)
         self.picks += 1
-        ok = found is not None and self.take(found)
-        self.pick_time += time.perf_counter() - t
-        if ok:
-            self.picked += 1
-        return ok
+        better = found is not None and self.take(found)
+        self.picked += better
+        return better
 
     def solution(self, rows: Sequence[tuple[int, tuple[int, ...]]]) -> Solution:
         """A solution of routes given as kind and clients."""

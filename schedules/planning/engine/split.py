@@ -17,11 +17,15 @@ from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
 from schedules.planning.model import Plan, Problem, Shift, Stop, Travel
 
-PART_SHIFTS = 20
+PART_SHIFTS = 25
+PART_STOPS = 250
+SPARE_SHIFTS = 3
 PART_IDLE = 1200
 """Steps without a better plan after which a part is done."""
 PART_MOST = 4000
 FIRST_STEPS = 600
+WHOLE_STEPS = 3
+"""Steps per stop on the whole of a problem before it is taken apart."""
 EXTRA_STOPS = 0.4
 """Stops left out that come along, as a share of those planned in the part."""
 
@@ -41,7 +45,13 @@ class Split:
     # --- a first plan -------------------------------------------------------------------------------
 
     def begin(self, stop: Callable[[], bool], hear: Callable[[Routes], None]) -> None:
-        """Day after day: stops that could also come later are worth less today."""
+        """A first plan: all at once if every stop must be served, else day after day.
+
+        Stops that could also come on a later day are worth less today.
+        """
+        if all(it.mandatory for it in self.problem.stops):
+            self._begin_with_all(stop, hear)
+            return
         days = sorted({shift.day for shift in self.problem.shifts})
         for n, day in enumerate(days):
             planned = {key for stops in self.routes.values() for key in stops}
@@ -66,6 +76,15 @@ class Split:
                     hear(self.routes)
             if stop():
                 return
+
+    def _begin_with_all(self, stop: Callable[[], bool], hear: Callable[[Routes], None]) -> None:
+        form = Form(self.problem)
+        search = Search(form, self.rng.randrange(2**31), settings_for(form))
+        for steps in (0, round(WHOLE_STEPS * len(self.problem.stops))):
+            self.steps += search.run(steps, stop)
+            if search.best is not None:
+                self.routes = form.routes(search.best)
+                hear(self.routes)
 
     # --- parts --------------------------------------------------------------------------------------
 
@@ -95,13 +114,28 @@ class Split:
         """A neighbourhood that has been tried least, and its routes; none of the shifts in ``busy``."""
         taken = set(busy)
         free = [shift for shift in self.problem.shifts if shift.key not in taken]
-        fewest = min(self.tried.get(shift.key, 0) for shift in free)
-        centre = self.rng.choice([it for it in free if self.tried.get(it.key, 0) == fewest])
+        used = [shift for shift in free if self.routes.get(shift.key)] or free
+        fewest = min(self.tried.get(shift.key, 0) for shift in used)
+        centre = self.rng.choice([it for it in used if self.tried.get(it.key, 0) == fewest])
         seconds = self.problem.travel[centre.profile].seconds
         middle = {shift.key: self._middle(shift) for shift in free}
         here = middle[centre.key]
-        near = sorted(free, key=lambda it: int(seconds[here, middle[it.key]]) * self.rng.uniform(0.7, 1.3))
-        chosen = near[:PART_SHIFTS]
+        apart = {it.key: int(seconds[here, middle[it.key]]) * self.rng.uniform(0.7, 1.3) for it in free}
+        apart[centre.key] = -1
+        chosen: list[Shift] = []
+        stops = 0
+        spare: set[tuple[int, tuple[int, ...]]] = set()
+        for shift in sorted(free, key=lambda it: apart[it.key]):
+            route = self.routes.get(shift.key, ())
+            if not route:
+                # Vans at rest are many and alike: one from each place is enough.
+                if len(spare) >= SPARE_SHIFTS or (shift.start_place, shift.capacity) in spare:
+                    continue
+                spare.add((shift.start_place, shift.capacity))
+            chosen.append(shift)
+            stops += len(route)
+            if stops >= PART_STOPS or len(chosen) >= PART_SHIFTS:
+                break
         for shift in chosen:
             self.tried[shift.key] = self.tried.get(shift.key, 0) + 1
         return self._around(chosen, [middle[it.key] for it in chosen])

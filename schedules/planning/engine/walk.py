@@ -15,6 +15,7 @@ from schedules.planning.model import Plan, Problem
 
 LOOK_EVERY = 64
 LARGE_STOPS = 700
+LARGE_MANDATORY = 350
 Routes = dict[str, tuple[str, ...]]
 
 
@@ -99,11 +100,9 @@ def _together(
 
 def is_large(problem: Problem) -> bool:
     """Whether to plan part by part: many shifts that differ, more stops than one search handles well."""
-    return (
-        len(problem.stops) > LARGE_STOPS
-        and len(problem.shifts) > 2 * PART_SHIFTS
-        and not all(stop.mandatory for stop in problem.stops)
-    )
+    if all(stop.mandatory for stop in problem.stops):
+        return len(problem.stops) > LARGE_MANDATORY
+    return len(problem.stops) > LARGE_STOPS and len(problem.shifts) > 2 * PART_SHIFTS
 
 
 def _in_parts(
