@@ -73,10 +73,13 @@ const drawBar = () => {
       ? []
       : [h("a", { class: "app-back", href: `#/${back}`, "aria-label": "Back" }, icon("back"))]),
     h("span", { class: "app-name" }, shown?.title ?? ""),
-    h("a", { class: "app-link", href: "#/sending", id: "link" }),
+    h("a", { class: "app-link", href: "#/sending", id: "link" }, h("span", { class: "visually-hidden" }, "Sending: "), linkSign),
   );
   void drawLink();
 };
+
+/** What the last look at the outbox showed: there at once when the bar is drawn anew. @type {any} */
+let linkSign = null;
 
 /** What is said about sending, in as few words as can be. */
 const drawLink = async () => {
@@ -95,8 +98,8 @@ const drawLink = async () => {
         : link.state === "offline"
           ? ["No signal", "unknown", "unknown"]
           : ["All sent", "ok", "done"];
-  at.replaceChildren(chip(word, tone, drawing));
-  at.setAttribute("aria-label", `Sending: ${word}. Open the list.`);
+  linkSign = chip(word, tone, drawing);
+  at.replaceChildren(at.firstChild ?? "", linkSign);
   document.documentElement.dataset.waiting = String(waiting + others);
   document.documentElement.dataset.photos = String(photos);
   document.documentElement.dataset.link = link.state;

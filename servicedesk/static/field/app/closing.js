@@ -5,8 +5,8 @@ import SignaturePad from "../../vendor/signature_pad-5.1.4/signature_pad.min.js"
 import { button, chip, count, field, go, h, icon, notice, say, todayIn } from "./dom.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
-import { draftOf, putDraft } from "./store.js";
-import { openVisit, record, undo, unitAddress } from "./visit.js";
+import { discardAct, draftOf, putDraft } from "./store.js";
+import { openVisit, record, unitAddress } from "./visit.js";
 import { RESULT_LOOK, stopName } from "./walk.js";
 
 /** The drawn lines as whole numbers: small, and the same on every screen. @param {any} pad @param {HTMLCanvasElement} canvas */
@@ -95,7 +95,7 @@ export const screen = async ([id], query) => {
   const title = h("h1", null, "Count and close");
   const where = h("p", { class: "soft" }, `${site.name} · visit ${visit.visit.number}`);
   const open = openStops(round.stops);
-  if (closing && !round.late.some((a) => a.kind === "undo" && a.content.act === closing.id)) {
+  if (closing) {
     const { certificate } = closing.answer ?? {};
     return {
       title: "Closed",
@@ -106,10 +106,11 @@ export const screen = async ([id], query) => {
         title,
         where,
         h("p", { class: "verdict", data: { tone: closing.state === "refused" ? "overdue" : "ok" } }, icon(closing.state === "refused" ? "overdue" : "done"), h("span", null, closing.state === "sent" ? "Closed and sent" : closing.state === "refused" ? "The server refused to close it" : "Closed on this phone", h("small", null, closing.state === "sent" ? (closing.content.contact_name ? `Reported to ${closing.content.contact_name}.` : "") : closing.state === "refused" ? (closing.answer?.problem?.detail ?? "") : "It is sent by itself when there is signal; the certificate follows."))),
-        certificate ? h("p", null, h("a", { class: "button button-main button-big", href: certificate.pdf, download: `${certificate.number}.pdf` }, icon("download"), `Owner's copy, ${certificate.number}`)) : null,
-        closing.state === "waiting" && !closing.answer
+        certificate ? h("p", null, h("a", { class: "button button-main button-big", href: certificate.pdf_url, download: `${certificate.number}.pdf` }, icon("download"), `Owner's copy, ${certificate.number}`)) : null,
+        closing.state === "waiting" && !closing.tried
           ? h("p", null, button("Take the closing back", async () => {
-              await undo(visit, closing.id);
+              await discardAct(closing.id, "Taken back before it was sent.");
+              closing.state = "discarded";
               go(`close/${id}`);
             }))
           : null,

@@ -206,7 +206,7 @@ const FORMS = {
       parts: [stop.location ? null : place.node, loaner.node, receipt.node],
       main: "Record its return",
       stays: true,
-      check: () => (stop.location ? "" : place.check()),
+      check: () => (stop.location ? "" : place.check() || (place.said().location ? "" : "Choose a place that is on the register.")),
       acts: () => {
         const at = stop.location ? { location: stop.location.id, content: {} } : place.said();
         return [{ ...at, content: { ...at.content, ...(loaner.said() ? { loaner: { unit_number: loaner.said() } } : {}), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }];

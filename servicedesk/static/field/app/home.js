@@ -2,7 +2,7 @@
 /** The first screen: the route of today and the next days, and storing it for a day without signal. */
 
 import { APPEARANCES, appearance, button, choices, chip, clock, config, count, dayWords, go, h, icon, notice, redraw, say, setAppearance, todayIn } from "./dom.js";
-import { allActs, deviceId, recall, remember, storedDay, storePack, touchDay } from "./store.js";
+import { allActs, recall, remember, storedDay, storePack, touchDay } from "./store.js";
 
 const DAYS = 3;
 
@@ -19,7 +19,7 @@ const store = async (tell) => {
   tell("Fetching the visits …");
   const known = await storedDay(await recall("person"));
   const headers = known && isOfToday(known) ? { "If-None-Match": known.etag } : {};
-  const answer = await call(`field/pack/?days=${DAYS}&device=${await deviceId()}`, { headers });
+  const answer = await call(`field/pack/?days=${DAYS}`, { headers });
   let day = known;
   if (answer.status !== 304) {
     const pack = await answer.json();
@@ -57,10 +57,11 @@ const visitCard = (visit, site, done, isClosed) => {
     h(
       "p",
       { class: "card-line" },
-      visit.starts_at ? h("strong", null, clock(visit.starts_at), " · ") : null,
+      visit.starts_at ? h("strong", null, visit.starts_at, " · ") : null,
       `${count(units, "unit")}${done ? `, ${done} done` : ""}`,
       visit.drive_min ? ` · ${visit.drive_min} min drive` : "",
     ),
+    visit.is_urgent ? h("p", { class: "card-line" }, chip("Urgent call", "overdue"), " ", visit.call_reason) : null,
     h("p", { class: "card-line" }, site.address || "No address on the register"),
     h("p", { class: "card-line" }, open ? `Open ${open}` : site.hours.length ? h("strong", null, "No access hours on this weekday: ring first") : "Access hours not known"),
     site.access_notes ? h("p", { class: "card-line" }, site.access_notes) : null,
@@ -106,7 +107,7 @@ const closedOnes = (acts) => {
           h("p", { class: "card-title" }, act.place ?? "Visit"),
           h("p", { class: "card-line" }, `Closed ${clock(act.device_at)}, ${dayWords(act.device_at.slice(0, 10), "short")}`),
           act.answer?.certificate
-            ? h("p", { class: "card-line" }, h("a", { class: "button", href: act.answer.certificate.pdf, download: `${act.answer.certificate.number}.pdf` }, icon("download"), `Owner's copy, ${act.answer.certificate.number}`))
+            ? h("p", { class: "card-line" }, h("a", { class: "button", href: act.answer.certificate.pdf_url, download: `${act.answer.certificate.number}.pdf` }, icon("download"), `Owner's copy, ${act.answer.certificate.number}`))
             : h("p", { class: "card-line" }, act.state === "sent" ? "Sent. The owner's copy is being made." : "The owner's copy comes when there is signal."),
         ),
       ),
@@ -124,8 +125,10 @@ export const home = async () => {
   const body = h("div", { class: "stack" });
   const steps = h("p", { class: "soft", role: "status" });
 
+  let isStoring = false;
   const take = async () => {
     store_button.disabled = true;
+    isStoring = true;
     try {
       const { day: stored, scanner } = await store((step) => {
         steps.textContent = step;
@@ -135,6 +138,7 @@ export const home = async () => {
       sessionStorage.setItem("said", scanner === "stored" ? "" : "The scanner could not be stored: typing numbers works all the same.");
       redraw();
     } catch (error) {
+      isStoring = false;
       store_button.disabled = false;
       const { status } = /** @type {any} */ (error);
       steps.replaceChildren(
@@ -213,7 +217,8 @@ export const home = async () => {
     title: day ? day.person.name : "My visits",
     body,
     refresh: (what) => {
-      if (what === "day") go("");
+      // Said to be stored only when all of it is: the scanner comes last.
+      if (what === "day" && !isStoring) go("");
     },
   };
 };

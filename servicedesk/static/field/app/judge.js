@@ -151,7 +151,12 @@ const kindKey = (task, plate) => `${task}|${plate.agent}|${plate.construction}`;
  * The numbers that a pass of `task` needs on a unit of this kind; all demands count.
  * @param {Rules} rules @param {string} task @param {Plate} plate
  */
-export const demandsOf = (rules, task, plate) => rules.demands[kindKey(task, plate)] ?? [];
+export const demandsOf = (rules, task, plate) => {
+  const [task_, agent, construction] = [task, plate.agent, plate.construction];
+  // Only kinds on the register come with the day; any other one is asked what an unknown kind is asked.
+  const isKnown = Object.keys(rules.demands).some((key) => key.endsWith(`|${agent}|${construction}`));
+  return rules.demands[isKnown ? `${task_}|${agent}|${construction}` : `${task_}|unknown|unknown`] ?? [];
+};
 
 /** The demands that no quantity in `given` meets. @param {Demand[]} wanted @param {string[]} given */
 export const missing = (wanted, given) => wanted.filter((d) => !d.any_of.some((q) => given.includes(q)));

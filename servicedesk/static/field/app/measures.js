@@ -12,10 +12,10 @@ const IMPERIAL = new Set(["US", "LR", "MM"]);
 /** @type {Record<string, [string, string]>} */
 const CUSTOM = { pressure: ["bar", "psi"], mass: ["kg", "lb"], temperature: ["°C", "°F"], volume: ["L", "US gal"] };
 
-/** The unit of measure to begin with: as last used on this phone, else as usual in the country. */
-/** @param {any} quantity @param {Record<string, string>} habit @param {string} country */
-const firstUnit = (quantity, habit, country) =>
-  habit[quantity.code] ?? CUSTOM[quantity.dimension]?.[IMPERIAL.has(country) ? 1 : 0] ?? quantity.base_unit;
+/** The unit of measure to begin with: as last read on this unit, as last used on this phone, else as usual in the country. */
+/** @param {any} quantity @param {any} before @param {Record<string, string>} habit @param {string} country */
+const firstUnit = (quantity, before, habit, country) =>
+  before?.unit ?? habit[quantity.code] ?? CUSTOM[quantity.dimension]?.[IMPERIAL.has(country) ? 1 : 0] ?? quantity.base_unit;
 
 /**
  * @param {{rules: import("./judge.js").Rules, plate: any, country: string, given: Record<string, {value: string, unit: string}>,
@@ -33,7 +33,8 @@ export const measureFields = async ({ rules, plate, country, given, last, onChan
     const found = fields.get(code);
     if (found) return found;
     const quantity = quantityOf(rules, code);
-    const entry = (given[code] ??= { value: "", unit: firstUnit(quantity, habit, country) });
+    const before = last.find((reading) => reading.quantity === code);
+    const entry = (given[code] ??= { value: "", unit: firstUnit(quantity, before, habit, country) });
     const said = h("p", { class: "app-verdict", id: `said-${code}`, "aria-live": "polite" });
     const input = h("input", {
       id: `value-${code}`,
@@ -68,7 +69,6 @@ export const measureFields = async ({ rules, plate, country, given, last, onChan
         ),
       );
     drawChips();
-    const before = last.find((reading) => reading.quantity === code);
     const node = h(
       "div",
       { class: "app-measure", data: { quantity: code } },

@@ -5,7 +5,7 @@
  * One window at a time sends (a lock of the browser); a refused act stays with the person.
  */
 
-import { actsIn, changed, deviceId, photoOf, putPhoto, recall, remember, settleActs, storeOthers, waitingPhotos } from "./store.js";
+import { actsIn, changed, deviceId, markTried, photoOf, putPhoto, recall, remember, settleActs, storeOthers, waitingPhotos } from "./store.js";
 import { config } from "./dom.js";
 
 /** @typedef {import("./round.js").Act} Act */
@@ -130,6 +130,7 @@ const sendActs = async (person) => {
   const device = { id: await deviceId(), label: navigator.userAgent.slice(0, 120), app_version: config.version };
   for (let at = 0; at < waiting.length; at += BATCH) {
     const batch = waiting.slice(at, at + BATCH);
+    await markTried(batch.filter((act) => !act.tried));
     const answer = await send("field/acts/", { device, sent_at: new Date().toISOString(), acts: batch.map(wireForm) });
     const said = await answer.json();
     const byId = new Map(said.results.map((/** @type {any} */ result) => [result.id, result]));
@@ -233,8 +234,10 @@ export const sync = async () => {
       await remember("synced_at", new Date().toISOString());
       wait_ms = FIRST_WAIT_MS;
       show("idle");
-      // What waits on the server for an earlier act is asked again; else only news are fetched.
-      later((await actsIn("waiting")).length ? 15_000 : 60_000);
+      const left = inOrder(await actsIn("waiting"), person);
+      // What was recorded meanwhile goes at once; what waits on the server for an earlier act is asked
+      // again; else only news are fetched.
+      later(left.some((act) => !act.answer) ? 0 : left.length ? 15_000 : 60_000);
     } catch (error) {
       noteRefusal(error);
       const asked_ms = error instanceof CallRefused ? error.retryAfter_s * 1000 : 0;

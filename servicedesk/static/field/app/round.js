@@ -8,7 +8,7 @@
  * One thing that was done, as recorded on this phone or fetched from the server.
  * @typedef {{id: string, person: string, visit: string, kind: string, seq: number, device_at: string, unit?: string,
  *   location?: string, scan?: any, photos?: string[], content: any, state: "waiting" | "sent" | "refused" | "discarded",
- *   answer?: any, discarded_because?: string, settled_by?: string, at?: string, by?: {id: string, name: string},
+ *   answer?: any, tried?: boolean, discarded_because?: string, settled_by?: string, at?: string, by?: {id: string, name: string},
  *   undone?: boolean, device?: string}} Act
  */
 /** @typedef {"serviced" | "failed" | "replaced" | "removed" | "not_found" | "no_access"} Outcome */
@@ -84,7 +84,7 @@ const byWalk = (a, b) => {
  * The round of one visit: every unit on the list or with a result, in walking order.
  * @param {{day: any, visit: any, site: {units: any[], locations: any[], defects: any[]}}} stored
  * @param {Act[]} acts  own and colleagues', of this site
- * @returns {{stops: Stop[], all: Stop[], problems: any[], locations: any[], byUnit: Map<string, Stop>, isClosed: boolean, late: Act[]}}
+ * @returns {{stops: Stop[], all: Stop[], problems: any[], locations: any[], byUnit: Map<string, Stop>, isClosed: boolean}}
  */
 export const roundOf = ({ day, visit, site }, acts) => {
   const models = new Map(day.models.map((/** @type {any} */ m) => [m.id, m]));
@@ -164,7 +164,6 @@ export const roundOf = ({ day, visit, site }, acts) => {
     locations: [...locations.values()],
     byUnit,
     isClosed: visit.state === "closed" || here.some((a) => a.kind === "close" && a.visit === visit.id && a.state !== "refused"),
-    late: here,
   };
 };
 

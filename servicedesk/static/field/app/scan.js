@@ -23,8 +23,10 @@ export const reader = () => {
     await ZXingWASM.prepareZXingModule({ overrides: { locateFile: () => config.scanner.wasm }, fireImmediately: true });
     return ZXingWASM;
   });
-  isLoading.catch(() => (isLoading = null));
-  return isLoading;
+  return isLoading.catch(() => {
+    isLoading = null;
+    throw new Error("not stored");
+  });
 };
 
 /** Why there is no picture, in words that help. @param {unknown} error */

@@ -4,6 +4,7 @@
 import { button, chip, clock, config, count, go, h, icon, notice, redraw, say } from "./dom.js";
 import { link, sync } from "./outbox.js";
 import { addActs, allActs, discardAct, recall, waitingPhotos } from "./store.js";
+import { closeAnew, openVisit } from "./visit.js";
 
 /** @type {Record<string, string>} */
 const WORDS = {
@@ -25,6 +26,13 @@ const reasons = (problem) => {
   return fields.length ? fields : [problem?.detail ?? problem?.title ?? "The server gave no reason."];
 };
 
+/** A closing that counted on a settled record is stated anew. @param {any} act */
+const closeAgain = async (act) => {
+  if (act.kind === "close") return;
+  const visit = await openVisit(act.visit, true).catch(() => null);
+  if (visit) await closeAnew(visit);
+};
+
 /** A refused act and the ways out of it. @param {any} act @param {Map<string, string>} numbers @param {string} person */
 const refusedCard = (act, numbers, person) => {
   const isUnit = ["result", "not_found", "no_access", "exchange", "lend", "used", "condemn", "to_workshop"].includes(act.kind);
@@ -40,6 +48,7 @@ const refusedCard = (act, numbers, person) => {
         return;
       }
       await discardAct(act.id, why.value.trim());
+      await closeAgain(act);
       say("Discarded.");
       redraw();
     }, { class: "button-danger" })),
@@ -58,6 +67,7 @@ const refusedCard = (act, numbers, person) => {
       button("Send it again", async () => {
         const { kind, visit, place, unit, location, scan, photos, content } = act;
         await addActs(person, [{ kind, visit, place, unit, location, scan, photos, content }], { settles: act.id });
+        await closeAgain(act);
         void sync();
         redraw();
       }),

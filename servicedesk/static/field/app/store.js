@@ -106,7 +106,7 @@ export const storePack = async (pack, etag) =>
     }
     // A phone whose storage was emptied starts above what the server has of it.
     const device = await tx.objectStore("meta").get("device");
-    const last = Number(pack.last_seq?.[device] ?? 0);
+    const last = Math.max(0, ...pack.visits.map((visit) => Number(visit.last_seq?.[device] ?? 0)));
     if (last > Number((await tx.objectStore("meta").get("seq")) ?? 0)) await tx.objectStore("meta").put(last, "seq");
     await tx.objectStore("meta").put(person, "person");
     await tx.objectStore("meta").put(Object.fromEntries(units.map((u) => [u.id, u.number])), `numbers|${person}`);
@@ -190,11 +190,22 @@ export const settleActs = async (acts) => {
   changed("acts");
 };
 
-/** Lets go of a refused act, for a stated reason; it stays readable. @param {string} id @param {string} why */
+/** Lets go of an act that the server does not have, for a stated reason; it stays readable. @param {string} id @param {string} why */
 export const discardAct = async (id, why) => {
   const act = await actOf(id);
-  if (act?.state === "refused") await (await db()).put("acts", { ...act, state: "discarded", discarded_because: why });
+  const isOurs = act?.state === "refused" || (act?.state === "waiting" && !act.tried);
+  if (isOurs) await (await db()).put("acts", { ...act, state: "discarded", discarded_because: why });
   changed("acts");
+};
+
+/** Notes that acts are about to be sent: from now on the server may have them. @param {Act[]} acts */
+export const markTried = async (acts) => {
+  const tx = (await db()).transaction("acts", "readwrite", STRICT);
+  for (const { id } of acts) {
+    const act = await tx.store.get(id);
+    if (act && !act.tried) await tx.store.put({ ...act, tried: true });
+  }
+  await tx.done;
 };
 
 /** How many acts and photos stand where, for one person and for others. @param {string} person */

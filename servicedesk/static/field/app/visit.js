@@ -5,7 +5,7 @@
  */
 
 import { go } from "./dom.js";
-import { roundOf } from "./round.js";
+import { roundOf, tally } from "./round.js";
 import { actsOf, addActs, onChange, othersAt, recall, storedDay, storedSite } from "./store.js";
 
 /** @typedef {import("./round.js").Act} Act */
@@ -24,9 +24,9 @@ const recompute = (visit) => {
   return visit;
 };
 
-/** The open visit, from storage where it is not in memory yet. @param {string} id @returns {Promise<Opened>} */
-export const openVisit = async (id) => {
-  if (opened?.visit.id === id) return opened;
+/** The open visit, from storage where it is not in memory yet or wanted anew. @param {string} id @returns {Promise<Opened>} */
+export const openVisit = async (id, isAnew = false) => {
+  if (!isAnew && opened?.visit.id === id) return opened;
   const person = await recall("person");
   const day = await storedDay(person);
   const trip = day?.visits.find((/** @type {any} */ v) => v.id === id);
@@ -56,10 +56,26 @@ export const record = async (visit, acts, more) => {
   const isFirst = !visit.acts.length && !acts.some((act) => act.kind === "start");
   const all = [...(isFirst ? [{ kind: "start" }] : []), ...acts];
   const stored = await addActs(visit.person, all.map((act) => ({ ...act, visit: visit.visit.id, place: visit.site.name })), more);
+  const settled = visit.acts.find((act) => act.id === more?.settles);
+  if (settled) settled.state = "discarded";
   visit.acts.push(...stored);
   recompute(visit);
+  if (settled && settled.kind !== "close") await closeAnew(visit);
   void import("./outbox.js").then(({ syncSoon }) => syncSoon());
   return stored;
+};
+
+/**
+ * A closing that was made before one of its records was corrected or discarded is stated anew: the server
+ * waits with the old one for a record that never comes.
+ * @param {Opened} visit
+ */
+export const closeAnew = async (visit) => {
+  const old = visit.acts.find((act) => act.kind === "close" && ["waiting", "refused"].includes(act.state));
+  if (!old) return;
+  const before = visit.acts.filter((act) => act.state !== "discarded" && act.kind !== "close").length;
+  const content = { ...old.content, counts: tally(visit.round.stops), acts_before: before };
+  await record(visit, [{ kind: "close", content }], { settles: old.id });
 };
 
 /** Takes back an act: the withdrawal is an act of its own. @param {Opened} visit @param {string} act @param {string} [reason] */
