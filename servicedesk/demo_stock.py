@@ -236,8 +236,11 @@ def _history(
     nominal = float(unit.model.working_pressure_kpa or 0)
     found = []
     years = chance.choice((2, 3, 4))
-    for back in range(years, 0, -1):
-        on = last_on - timedelta(365 * back + chance.randint(-12, 12))
+    for back in range(years, -1, -1):
+        on = last_on - timedelta(365 * back + chance.randint(-12, 12)) if back else last_on + timedelta(20)
+        if on >= now.date():
+            break
+        task = Task.MAINTENANCE if back else Task.VISUAL_INSPECTION
         celsius = round(chance.gauss(19, 7), 0)
         level = 1 - loss * (years - back) + chance.gauss(0, 0.012)
         shown = gauge_at(level * nominal, from_c=20, to_c=celsius)
@@ -245,7 +248,7 @@ def _history(
         kpa = float(Measure(psi, UnitOfMeasure.PSI).pressure_kpa)
         found.append(
             NewRecord(
-                unit.pk, Task.MAINTENANCE.value, ServiceRecord.Outcome.PASSED.value,
+                unit.pk, task.value, ServiceRecord.Outcome.PASSED.value,
                 Stamp.of(on.year, on.month, on.day), now,
                 client_ref=uuid.uuid5(_SPACE, f"read {unit.number} {back}"),
                 evidence=ServiceRecord.Evidence.OWNER_PAPER.value, site_id=unit.site_id,

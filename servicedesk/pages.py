@@ -194,7 +194,13 @@ _TABLES: Pages = (
     ("Try out", "desk:table-try"),
     ("Who decided what", "desk:table-history"),
 )
-_WORKSHOP: Pages = (("Job cards", "bench:home"),)
+_WORKSHOP: Pages = (
+    ("Job cards", "bench:home"),
+    ("Goods", "bench:stock"),
+    ("Loans and places", "bench:loans"),
+    ("Condition", "desk:condition"),
+    ("Demand", "desk:demand"),
+)
 _DESK = (
     ("Today", _TODAY),
     ("Planning", _PLANNING),
@@ -208,7 +214,7 @@ NAVIGATION: Mapping[str, tuple[tuple[str, Pages], ...]] = {
     "manager": _DESK,
     "dispatcher": _DESK,
     "technician": (("My visits", (("My visits", "field:home"),)), _READ_TABLES),
-    "workshop": (("Workshop", _WORKSHOP[:3]), ("Units", (("Units", "desk:units"),)), _READ_TABLES),
+    "workshop": (("Workshop", _WORKSHOP), ("Units", (("Units", "desk:units"),)), _READ_TABLES),
     "owner": (
         ("My premises", (("My premises", "portal:home"),)),
         ("Certificates", (("Certificates", "portal:certificates"),)),

@@ -85,9 +85,13 @@ class Proposal:
         when = (
             "may be under its limit already"
             if self.is_now
-            else f"may be under its limit from {row.limit_early_on}"
+            else f"may be under its limit from {row.limit_early_on:%-d %b %Y}"
         )
-        look = f"the next look is planned by {planned}" if planned is not None else "no look is planned"
+        look = (
+            f"the next look is planned by {planned:%-d %b %Y}"
+            if planned is not None
+            else "no look is planned"
+        )
         return f"It {rate} and {when}; {look}. Read or recharge it before that."
 
 

@@ -110,7 +110,13 @@ class Demand:
     def short(self) -> list[Line]:
         """Lines that must be ordered or lent in, the most urgent first."""
         lines = [line for line in self.lines if line.reorder is not None]
-        return sorted(lines, key=lambda line: line.reorder.order_by if line.reorder else date.max)
+        return sorted(
+            lines,
+            key=lambda line: (
+                line.good.kind == "loaner",
+                line.reorder.order_by if line.reorder else date.max,
+            ),
+        )
 
 
 def demand(unit_ids: Iterable[int], *, now: datetime, months: int) -> Demand:
@@ -215,7 +221,7 @@ def _lines(needs: Mapping[tuple[str, str], Counter[date]], months: list[date], s
         line = Line(good, {month: by_month.get(month, 0.0) for month in months})
         if kind == "loaner":
             line.stock = loaners.get(key, 0)
-            line.reorder = _lend_in(line)
+            line.reorder = _lend_in(line, start)
         else:
             line.stock = sum(_total(item) for item in members)
             line.keep = sum(item.reorder_level for item in members)
@@ -238,7 +244,7 @@ def _total(item: Item) -> int:
 def _good(kind: str, key: str, members: list[Item]) -> Good:
     ids = tuple(item.pk for item in members)
     if kind == "loaner":
-        return Good(kind, key, f"Loaners, {AGENT_LABELS[Agent(key)].lower()}", "units")
+        return Good(kind, key, f"Loaners: {AGENT_LABELS[Agent(key)]}", "pcs")
     if kind == Item.Kind.AGENT:
         liquid = Agent(key) in LIQUIDS
         unit = members[0].base_unit if members else ("mL" if liquid else "g")
@@ -276,17 +282,13 @@ def _reorder(line: Line, members: list[Item], start: date) -> Reorder | None:
     return Reorder(packs * pack, packs, max(start, short - timedelta(days=lead)), max(short, start), why)
 
 
-def _lend_in(line: Line) -> Reorder | None:
+def _lend_in(line: Line, start: date) -> Reorder | None:
     for month, need in line.needs.items():
         if need > line.stock:
             missing = math.ceil(line.most - line.stock)
-            return Reorder(
-                missing,
-                missing,
-                month,
-                month,
-                f"{math.ceil(line.most)} in the busiest month, {line.stock} free.",
-            )
+            by = max(month, start)
+            why = f"{math.ceil(line.most)} in the busiest month, {line.stock} free."
+            return Reorder(missing, missing, by, by, why)
     return None
 
 

@@ -158,7 +158,7 @@ def test_a_unit_is_proposed_when_its_limit_comes_before_the_next_look():
     assert found.next_look_on > date(2027, 6, 1)
     text = Proposal(found, TODAY).sentence
     assert "loses 3.0 % a year (between 1.0 % and 5.0 %)" in text
-    assert "from 2027-06-01" in text
+    assert "from 1 Jun 2027" in text
     assert list(earlier_recharges(Scope(owner_ids=frozenset({owner_site.owner_id})), TODAY)) == [row]
     assert list(earlier_recharges(NOTHING, TODAY)) == []
     LeakEstimate.objects.update(limit_early_on=date(2035, 1, 1))

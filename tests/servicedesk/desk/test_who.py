@@ -57,6 +57,9 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "table-history": (lambda c: (), DESK),
     "table-adopt": (lambda c: (), {"manager"}),
     "forecast": (lambda c: (), DESK),
+    "condition": (lambda c: (), DESK | {"workshop"}),
+    "condition-unit": (lambda c: (c.unit.public_id,), DESK | {"workshop"}),
+    "demand": (lambda c: (), DESK | {"workshop"}),
     "findings": (lambda c: (), DESK),
     "defects": (lambda c: (), DESK),
     "doubts": (lambda c: (), DESK),
@@ -126,7 +129,15 @@ def test_every_view_names_the_acts_that_open_it(prefix: str) -> None:
 
 def test_the_matrix_names_every_page() -> None:
     # Their tests make a certificate first, or name a rule or a row in the address (test_rulebook_changes.py).
-    apart = {"certificate", "certificate-file", "table-vary", "table-withdraw", "defect", "doubt"}
+    apart = {
+        "certificate",
+        "certificate-file",
+        "table-vary",
+        "table-withdraw",
+        "defect",
+        "doubt",
+        "condition-group",
+    }
     assert set(views_under("desk/")) == set(PAGES) | apart
 
 
