@@ -11,7 +11,8 @@ interval that is thrown away times what the work is worth, both in minutes of a 
 
 Guarantee. The answer is the cheapest of all over the given days: a dynamic programme over the days whose
 state is the node of every clock, cut only by a bound that cannot be wrong. When it would hold too many
-states, ``bundling_mip`` solves the same problem to a gap of nothing; ``proof`` says which it was.
+states, ``bundling_mip`` solves the same problem to a gap of nothing. Should that not end in time, the
+answer is merely good. ``proof`` says which it was.
 
 >>> from datetime import timedelta
 >>> from inventory.measures.kinds import Task
@@ -37,6 +38,7 @@ from enum import StrEnum
 from itertools import pairwise
 
 from schedules.planning.bundling_clocks import MILLI, NEVER, Clock, Nodes, Span
+from schedules.planning.programme import NoAnswer
 from schedules.rules.table import Counts
 
 MOST_STATES = 600
@@ -47,6 +49,7 @@ class Proof(StrEnum):
 
     PROGRAMME = "dynamic programme"
     CERTIFICATE = "mixed-integer programme, gap 0"
+    NONE = "good, not proved the best"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +141,10 @@ def bundle(
     proof = Proof.PROGRAMME
     states = 0
     if solved is None:
-        chosen = bundling_mip.solve(problem)
-        proof = Proof.CERTIFICATE
+        try:
+            chosen, proof = bundling_mip.solve(problem), Proof.CERTIFICATE
+        except NoAnswer:
+            chosen, proof = problem.eager_choice(), Proof.NONE
     else:
         chosen, states = solved
     return problem.told(chosen, proof, states, habit(wanted, start=days[0], end=end))
@@ -241,6 +246,26 @@ class Problem:
                     direct[place] = reached
                     changed = True
         return direct
+
+    def eager_choice(self) -> Served:
+        """Return a choice that goes only when it must and then does all that may be done."""
+        at = [0] * len(self.nodes)
+        chosen: Served = []
+        for place in range(len(self.days)):
+            able = [n for n, nodes in enumerate(self.nodes) if nodes.low[at[n]] <= place]
+            if not any(self.nodes[n].high[at[n]] == place for n in able):
+                continue
+            served = sum(1 << n for n in able)
+            covered = self.covered_by(served)
+            # Of two that cover each other one is done.
+            served = served & ~covered or served
+            covered = self.covered_by(served) & ~served
+            for number in bits(served):
+                at[number] = self.nodes[number].done(at[number], place)
+            for number in bits(covered):
+                at[number] = self.nodes[number].covered(at[number], place)
+            chosen.append((place, served))
+        return chosen
 
     def covered_by(self, served: int) -> int:
         """Return the clocks, as bits, that the ``served`` ones include."""

@@ -15,9 +15,15 @@ from schedules.planning.bundling_clocks import NEVER
 from schedules.planning.programme import Programme
 from schedules.rules.table import Counts
 
+PATIENCE_S = 30.0
+"""Longer than any site of a real register took; a site must not hold up all others."""
+
 
 def solve(problem: Problem) -> Served:
-    """Return the cheapest choice of days and of the clocks served on each."""
+    """Return the cheapest choice of days and of the clocks served on each.
+
+    Raises ``NoAnswer`` when it is not proved in time.
+    """
     programme = Programme()
     trip = [programme.column(cost, is_whole=True) for cost in problem.day_cost]
     serves: dict[tuple[int, int], list[int]] = defaultdict(list)
@@ -36,7 +42,7 @@ def solve(problem: Problem) -> Served:
             if ours:
                 row = [(c, 1.0) for columns in theirs for c in columns] + [(c, -1.0) for c in ours]
                 programme.row(row, 0.0, np.inf)
-            if problem.clocks[number].counts is Counts.DONE:
+            if problem.clocks[number].counts is Counts.DONE and not problem.nodes[number].ends:
                 for columns in theirs:
                     if columns:
                         programme.row([(c, 1.0) for c in ours] + [(c, -1.0) for c in columns], 0.0, np.inf)
@@ -49,7 +55,7 @@ def solve(problem: Problem) -> Served:
                     for columns in theirs:
                         row = [(c, 1.0) for c in (*later, *columns)]
                         programme.row(row, -np.inf, 1.0)
-    values, _, _ = programme.solve()
+    values, _, _ = programme.solve(time_limit_s=PATIENCE_S, wants_proof=True)
     served: dict[int, int] = defaultdict(int)
     for (number, place), columns in serves.items():
         if sum(values[c] for c in columns) > 0.5:

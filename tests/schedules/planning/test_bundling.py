@@ -21,6 +21,7 @@ from schedules.planning.bundling import (
     habit,
 )
 from schedules.planning.bundling_clocks import Clock, Span
+from schedules.planning.programme import NoAnswer
 from schedules.rules.period import Period
 from schedules.rules.table import Counts, Within
 from schedules.rules.table import Window as Room
@@ -197,7 +198,7 @@ def random_case(seed: int, *, day_count: int = 10) -> tuple[list[Clock], list[da
                 Span(opening, max(opening, latest - timedelta(days=draw.choice([0, 15]))), latest),
                 draw.choice([2.0, 5.0, 20.0]),
                 draw.choice([30, 60, 92]),
-                every=Period(draw.choice([2, 3, 6]), 0),
+                every=Period(draw.choice([2, 3, 6, 72]), 0),
                 counts=counts,
                 room=draw.choice([None, Room(before=Period(1, 0), after=Period(1, 0))])
                 if counts is not Counts.GRID
@@ -334,6 +335,22 @@ def test_the_certificate_is_of_the_same_problem_and_not_of_a_looser_one():
     problem = Problem([c for c in clocks if c.first.latest <= end], days, end, terms)
     chosen = bundling_mip.solve(problem)
     assert bundling_mip.cost_of(problem, chosen) == in_milli(bundle(clocks, days, end=end, terms=terms))
+
+
+def test_without_a_proof_in_time_the_answer_is_good_and_says_so(monkeypatch: pytest.MonkeyPatch):
+    def gives_up(problem: Problem) -> None:
+        raise NoAnswer("Time limit reached")
+
+    monkeypatch.setattr(bundling_mip, "solve", gives_up)
+    for seed in range(700, 740):
+        clocks, days, end, terms = random_case(seed)
+        found = bundle(clocks, days, end=end, terms=terms, most_states=0)
+        best = bundle(clocks, days, end=end, terms=terms)
+        if best.trips:
+            assert found.proof is Proof.NONE
+            assert found.cost_minutes >= best.cost_minutes
+            late = {w.clock.name for trip in best.trips for w in trip.works if w.late_days}
+            assert {w.clock.name for trip in found.trips for w in trip.works if w.late_days} <= late
 
 
 def test_the_habit_goes_to_each_on_its_own_date():
