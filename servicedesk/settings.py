@@ -275,6 +275,7 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
         "Agent": "inventory.register.models.AGENT_CHOICES",
+        "CertificateKind": "schedules.certificates.models.Certificate.Kind",
         "Construction": "inventory.register.models.CONSTRUCTION_CHOICES",
         "DueStatus": "servicedesk.api.obligations.STATUS_CHOICES",
         "EntryResult": "schedules.visits.models.VisitEntry.Result",
@@ -283,6 +284,7 @@ SPECTACULAR_SETTINGS = {
         "Knowledge": "servicedesk.api.obligations.KNOWLEDGE_CHOICES",
         "MonthlyChecks": "inventory.register.models.Site.MonthlyChecks",
         "Outcome": "inventory.logbook.models.ServiceRecord.Outcome",
+        "PlanState": "schedules.routes.models.RoutePlan.State",
         "Precision": "inventory.register.models.PRECISION_CHOICES",
         "Quantity": "servicedesk.api.records.QUANTITY_CHOICES",
         "ReadingVerdict": "inventory.logbook.models.Reading.Verdict",
@@ -301,6 +303,7 @@ SPECTACULAR_SETTINGS = {
     ],
     "TAGS": [
         {"name": "Visits", "description": "Proposed and planned at the desk, recorded and closed on site."},
+        {"name": "Routes", "description": "Plans: who drives where, in which order, changed by hand."},
         {"name": "Due", "description": "What each rule demands of each unit next, and why."},
         {"name": "Register", "description": "Owners, sites, locations, unit models and units."},
         {"name": "Records", "description": "What happened to units: added and corrected, never changed."},

@@ -18,8 +18,10 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from django.conf import settings
+from django.db.models import QuerySet
 
-from inventory.logbook.models import Reading, ServiceRecord
+from inventory.logbook.models import Defect, Reading, ServiceRecord
+from inventory.measures.checks import defect_text
 from inventory.measures.kinds import TASK_LABELS
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.people import Person
@@ -56,7 +58,7 @@ RESULT_OF: Mapping[str, str] = {
     ServiceRecord.Outcome.NO_ACCESS.value: VisitEntry.Result.NO_ACCESS.value,
     ServiceRecord.Outcome.VOID.value: "void",
 }
-_RESULT_WORDS: Mapping[str, str] = {
+RESULT_WORDS: Mapping[str, str] = {
     "serviced": "Passed",
     "failed": "Failed",
     "replaced": "Replaced",
@@ -79,7 +81,9 @@ EXCEPTION_WORDS: Mapping[str, str] = {
     "unknown_date": "Date unknown",
     "barred": "Not to be done",
     "uncovered": "No rule",
+    "defect": "Open defect",
     "not_on_list": "Not on the list",
+    "not_seen": "Not seen",
 }
 _TASK_LABELS = {task.value: label for task, label in TASK_LABELS.items()}
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -97,6 +101,7 @@ _AWAY_WORDS: Mapping[str, str] = {
     Unit.State.READY_TO_RETURN.value: "ready to return from the workshop",
     Unit.State.NOT_FOUND.value: "not found at an earlier visit",
     Unit.State.IN_STOCK.value: "in stock, not hanging",
+    Unit.State.LOANER_FREE.value: "a loaner of the firm, not hanging",
 }
 
 
@@ -220,30 +225,24 @@ def visit_content(visit: Visit, heading: Heading) -> dict[str, Any]:
     Raises ``DoesNotReconcile``.
     """
     recount(visit)
-    return _Gathered(visit, heading).content()
+    return _OfVisit(visit, heading).content()
 
 
-class _Gathered:
-    """The rows behind one certificate, read once."""
+class Premises:
+    """The rows behind one paper about one site, read once. ``standing`` are the records it is about."""
 
-    def __init__(self, visit: Visit, heading: Heading) -> None:
-        self.visit = visit
+    def __init__(self, site: Site, heading: Heading, standing: QuerySet[ServiceRecord]) -> None:
         self.heading = heading
-        self.site: Site = visit.site
+        self.site = site
         self.today = heading.issued_on
         self.records: dict[int, list[ServiceRecord]] = defaultdict(list)
         rows = (
-            ServiceRecord.objects.standing()
-            .filter(visit_ref=visit.public_id)
-            .select_related("unit__model", "location", "performed_by", "corrects")
+            standing.select_related("unit__model", "location", "performed_by", "corrects")
             .prefetch_related("readings")
             .order_by("unit_id", "sequence")
         )
         for row in rows:
             self.records[row.unit_id].append(row)
-        self.jobs: dict[int, list[Job]] = defaultdict(list)
-        for job in visit.jobs.order_by("pk"):
-            self.jobs[job.unit_id].append(job)
         self.on_site: dict[int, Unit] = {
             unit.pk: unit
             for unit in Unit.objects.on_duty()
@@ -258,30 +257,19 @@ class _Gathered:
         for unit in self.on_site.values():
             if unit.location_id is not None:
                 self.hanging[unit.location_id].append(unit)
-        self.successors = self._successors()
+        self.defects = list(
+            Defect.objects.open()
+            .filter(site=self.site)
+            .select_related("unit", "unit__location", "location")
+            .order_by("opened_on", "pk")
+        )
         self.tables = self._tables()
         self.refs = {(t["key"], t["version"]): t["ref"] for t in self.tables}
-
-    # --- parts -------------------------------------------------------------------------------
-
-    def _successors(self) -> dict[int, Unit]:
-        """The unit that was hung in place of each replaced one, by the replaced unit's id."""
-        replaced = {
-            f"Replaces {rows[0].unit.number}": unit_id
-            for unit_id, rows in self.records.items()
-            if any(row.outcome == ServiceRecord.Outcome.REPLACED for row in rows)
-        }
-        if not replaced:
-            return {}
-        hung = Placement.objects.filter(
-            location__site=self.site, from_on=self.visit.done_on, reason__in=replaced
-        ).select_related("unit__model")
-        return {replaced[placement.reason]: placement.unit for placement in hung}
 
     def _tables(self) -> list[dict[str, Any]]:
         """The table versions behind the work and the dates, each with its state of confirmation."""
         used = {(row.table_key, row.table_version) for rows in self.obligations.values() for row in rows}
-        used |= {(job.table_key, job.table_version) for jobs in self.jobs.values() for job in jobs}
+        used |= self.worked_by()
         adopted = states_for_site(self.site.pk)
         used_keys = {key for key, _ in used}
         # A table that made no date for any unit here still applies: the edition in force stands for it.
@@ -327,19 +315,16 @@ class _Gathered:
             )
         return [{"ref": _letters(position), **entry} for position, entry in enumerate(found)]
 
-    def content(self) -> dict[str, Any]:
-        visit, heading = self.visit, self.heading
-        assert visit.done_on is not None
-        assert visit.closed_at is not None
-        units = [self._unit_line(unit_id, rows) for unit_id, rows in self._in_walking_order()]
-        exceptions = self._exceptions()
-        technicians = self._technicians()
-        counts = self._counts(units)
-        is_confirmed = bool(self.tables) and all(t["is_confirmed"] for t in self.tables)
-        owners_look = self.site.monthly_checks_by == Site.MonthlyChecks.OWNER
+    def worked_by(self) -> set[tuple[str, str]]:
+        """Table versions behind the work itself, beside those behind the dates."""
+        return set()
+
+    def head(self, kind: str) -> dict[str, Any]:
+        """What every paper says of itself, of the firm, the owner and the premises."""
+        heading = self.heading
         return {
             "schema": SCHEMA,
-            "kind": "service_certificate",
+            "kind": kind,
             "language": "en",
             "paper": settings.PAPER_SIZE,
             "number": heading.number,
@@ -364,6 +349,223 @@ class _Gathered:
                 "address": self.site.address,
                 "time_zone": self.site.time_zone,
             },
+            "tables": self.tables,
+            "is_confirmed": bool(self.tables) and all(t["is_confirmed"] for t in self.tables),
+            "warning": _warning(self.tables),
+            "standing_line": STANDING_LINE,
+            "verify": {"code": group_code(heading.verify_code), "url": verify_url(heading.verify_code)},
+        }
+
+    def not_covered(self, *more: str) -> list[str]:
+        """What no paper of ours states, with ``more`` of the paper at hand in front."""
+        owners_look = self.site.monthly_checks_by == Site.MonthlyChecks.OWNER
+        return [
+            *more,
+            "Whether units of the right kind, size and number hang in the right places.",
+            "Any other fire protection equipment.",
+            *(
+                [
+                    "The monthly visual inspections, which the owner's own people make: nothing is said "
+                    "here about whether they were made."
+                ]
+                if owners_look
+                else []
+            ),
+            "Whether any law or code is met. Due dates are worked out from the interval tables named "
+            "here; local codes, the maker's manual and licensed practice come first.",
+        ]
+
+    def _in_walking_order(self) -> list[tuple[int, list[ServiceRecord]]]:
+        return sorted(self.records.items(), key=lambda item: walking_key(item[1][0]))
+
+    def _status(self, row: Obligation) -> Status:
+        return status_on(
+            knowledge=row.knowledge,
+            is_deferred=row.is_deferred,
+            latest_on=row.latest_on,
+            target_on=row.target_on,
+            today=self.today,
+        )
+
+    def _next_due(self, unit_id: int) -> dict[str, Any]:
+        """The binding task that comes first after closing, with the table and clause that set it."""
+        if unit_id not in self.on_site:
+            return {"state": "none", "text": "–"}
+        rows = [row for row in self.obligations.get(unit_id, []) if row.is_binding]
+        dated = [row for row in rows if row.latest_on is not None]
+        dated.sort(key=lambda row: (self._status(row) != Status.UNKNOWN, row.latest_on, row.pk))
+        if not dated:
+            uncovered = any(self._status(row) == Status.UNCOVERED for row in rows)
+            return {
+                "state": "uncovered" if uncovered else "none",
+                "text": "no rule" if uncovered else "no date",
+            }
+        first = dated[0]
+        assert first.latest_on is not None
+        status = self._status(first)
+        reference = {"task": first.task, "label": task_label(first.task), **self._rule_of(first)}
+        if status == Status.UNKNOWN:
+            return {"state": "unknown", "text": "due now", **reference}
+        state = "overdue" if status == Status.OVERDUE else "dated"
+        return {
+            "state": state,
+            "text": say_day(first.latest_on),
+            "latest_on": first.latest_on.isoformat(),
+            "month": f"{first.latest_on:%Y-%m}",
+            "knowledge": first.knowledge,
+            **reference,
+        }
+
+    def _rule_of(self, row: Obligation) -> dict[str, str]:
+        clause = ""
+        table = table_version(row.table_key, row.table_version)
+        if table is not None:
+            clause = _clause(table, row.rule_id)
+        return {
+            "table": self.refs.get((row.table_key, row.table_version), ""),
+            "table_key": row.table_key,
+            "clause": clause,
+        }
+
+    def _everyone(self) -> list[Unit]:
+        return sorted(self.on_site.values(), key=lambda unit: (*_walk(unit.location), unit.number))
+
+    def _standing_exceptions(self, unit: Unit) -> list[dict[str, Any]]:
+        """What stays open on a unit of the site after the visit."""
+        found: list[dict[str, Any]] = []
+        if unit.state in _AWAY_WORDS and unit.pk not in self.records:
+            state = f"According to the register: {_AWAY_WORDS[unit.state]}."
+            found.append(exception_entry("away", unit, unit.location, state))
+        by_status: dict[Status, list[Obligation]] = defaultdict(list)
+        for row in self.obligations.get(unit.pk, []):
+            status = self._status(row)
+            if row.is_binding or status == Status.UNCOVERED:
+                by_status[status].append(row)
+        location = unit.location or (self.records[unit.pk][0].location if unit.pk in self.records else None)
+        if rows := by_status[Status.OVERDUE]:
+            parts = [
+                f"{task_label(row.task)} overdue since {say_day(row.latest_on)} ({self._said_by(row)})"
+                for row in rows
+                if row.latest_on
+            ]
+            found.append(exception_entry("overdue", unit, location, f"{'; '.join(parts)}."))
+        if rows := by_status[Status.UNKNOWN]:
+            parts = [f"{task_label(row.task).lower()} ({self._said_by(row)})" for row in rows]
+            found.append(
+                exception_entry(
+                    "unknown_date",
+                    unit,
+                    location,
+                    f"Last date unknown, so due now: {'; '.join(parts)}.",
+                )
+            )
+        barred = [row for row in self.obligations.get(unit.pk, []) if row.knowledge == Knowledge.BARRED]
+        if barred:
+            parts = [f"{task_label(row.task).lower()} ({self._said_by(row)})" for row in barred]
+            found.append(
+                exception_entry(
+                    "barred", unit, location, f"Must not be done on this unit: {'; '.join(parts)}."
+                )
+            )
+        if rows := by_status[Status.UNCOVERED]:
+            by_table: dict[str, list[str]] = defaultdict(list)
+            for row in rows:
+                ref = self.refs.get((row.table_key, row.table_version), row.table_key)
+                by_table[ref].append(task_label(row.task).lower())
+            parts = [
+                f"table {ref} has no rule for {_join(tasks)} of this unit" for ref, tasks in by_table.items()
+            ]
+            text = "; ".join(parts)
+            found.append(
+                exception_entry(
+                    "uncovered", unit, location, f"{text[0].upper()}{text[1:]}. No date can be stated."
+                )
+            )
+        return found
+
+    def _said_by(self, row: Obligation) -> str:
+        rule = self._rule_of(row)
+        return f"table {rule['table'] or rule['table_key']}" + (
+            f", {rule['clause']}" if rule["clause"] else ""
+        )
+
+    def _due_sentence(self, unit_id: int) -> str:
+        due = self._next_due(unit_id)
+        if due["state"] == "dated":
+            return f"{due['label']} due by {due['text']}."
+        if due["state"] == "overdue":
+            return f"{due['label']} overdue since {due['text']}."
+        if due["state"] == "unknown":
+            return f"{due['label']} due now, last date unknown."
+        return "No date can be stated." if due["state"] == "uncovered" else "No date falls due."
+
+    def _cover(self, location: Location | None) -> str:
+        """What hangs in the place of a unit that was taken away, as far as the register says."""
+        if location is None:
+            return "The register names no place for it."
+        there = self.hanging.get(location.pk, [])
+        if not there:
+            return f"According to the register no unit hangs at place {location.number} meanwhile."
+        named = _join([f"{unit.number} ({unit.model.kind_text})" for unit in there])
+        return f"At place {location.number} hangs {named}."
+
+    def defect_exceptions(self) -> list[dict[str, Any]]:
+        """Open defects of the premises, critical ones first."""
+        order = {severity.value: position for position, severity in enumerate(Defect.Severity)}
+        found = []
+        for defect in sorted(self.defects, key=lambda d: order[d.severity]):
+            location = defect.location or (defect.unit.location if defect.unit else None)
+            text = (
+                f"{defect.get_severity_display()}: {_sentence(defect_text(defect.code))} "
+                f"Found {say_day(defect.opened_on)}. {_sentence(defect.action)}"
+            )
+            found.append(exception_entry("defect", defect.unit, location, text))
+        return found
+
+
+class _OfVisit(Premises):
+    """The rows behind the certificate of one visit."""
+
+    def __init__(self, visit: Visit, heading: Heading) -> None:
+        self.visit = visit
+        self.jobs: dict[int, list[Job]] = defaultdict(list)
+        for job in visit.jobs.order_by("pk"):
+            self.jobs[job.unit_id].append(job)
+        super().__init__(
+            visit.site, heading, ServiceRecord.objects.standing().filter(visit_ref=visit.public_id)
+        )
+        self.successors = self._successors()
+
+    def worked_by(self) -> set[tuple[str, str]]:
+        """The table versions for which the visit was proposed."""
+        return {(job.table_key, job.table_version) for jobs in self.jobs.values() for job in jobs}
+
+    # --- parts -------------------------------------------------------------------------------
+
+    def _successors(self) -> dict[int, Unit]:
+        """The unit that was hung in place of each replaced one, by the replaced unit's id."""
+        replaced = {
+            f"Replaces {rows[0].unit.number}": unit_id
+            for unit_id, rows in self.records.items()
+            if any(row.outcome == ServiceRecord.Outcome.REPLACED for row in rows)
+        }
+        if not replaced:
+            return {}
+        hung = Placement.objects.filter(
+            location__site=self.site, from_on=self.visit.done_on, reason__in=replaced
+        ).select_related("unit__model")
+        return {replaced[placement.reason]: placement.unit for placement in hung}
+
+    def content(self) -> dict[str, Any]:
+        visit = self.visit
+        assert visit.done_on is not None
+        assert visit.closed_at is not None
+        units = [self._unit_line(unit_id, rows) for unit_id, rows in self._in_walking_order()]
+        exceptions = self._exceptions()
+        technicians = self._technicians()
+        counts = self._counts(units)
+        return {
+            **self.head("service_certificate"),
             "technicians": technicians,
             "visit": {
                 "number": visit.number,
@@ -373,9 +575,6 @@ class _Gathered:
                 "reported_to": visit.contact_name,
                 "no_signature_reason": visit.no_signature_reason,
             },
-            "tables": self.tables,
-            "is_confirmed": is_confirmed,
-            "warning": _warning(self.tables),
             "counts": counts,
             "units": units,
             "exceptions": exceptions,
@@ -386,24 +585,10 @@ class _Gathered:
                 "the readings and results shown. Each result stands for its own unit on that day; none is "
                 "given for the premises as a whole.",
             ],
-            "not_covered": [
+            "not_covered": self.not_covered(
                 "Units that the table does not name, and work that it does not show.",
                 "The condition of any unit after the day of the visit: use, damage, tampering or moving.",
-                "Whether units of the right kind, size and number hang in the right places.",
-                "Any other fire protection equipment.",
-                *(
-                    [
-                        "The monthly visual inspections, which the owner's own people make: nothing is said "
-                        "here about whether they were made."
-                    ]
-                    if owners_look
-                    else []
-                ),
-                "Whether any law or code is met. Due dates are worked out from the interval tables named "
-                "here; local codes, the maker's manual and licensed practice come first.",
-            ],
-            "standing_line": STANDING_LINE,
-            "verify": {"code": group_code(heading.verify_code), "url": verify_url(heading.verify_code)},
+            ),
         }
 
     def _counts(self, units: Sequence[Mapping[str, Any]]) -> dict[str, int]:
@@ -439,20 +624,14 @@ class _Gathered:
                     }
         return list(people.values())
 
-    def _in_walking_order(self) -> list[tuple[int, list[ServiceRecord]]]:
-        def key(item: tuple[int, list[ServiceRecord]]) -> tuple[Any, ...]:
-            return (*_walk(item[1][0].location), item[1][0].unit.number)
-
-        return sorted(self.records.items(), key=key)
-
     def _unit_line(self, unit_id: int, rows: Sequence[ServiceRecord]) -> dict[str, Any]:
         unit = rows[0].unit
-        result = RESULT_OF[_gravest(rows)]
+        result = RESULT_OF[gravest(rows)]
         worked = result in (VisitEntry.Result.SERVICED, VisitEntry.Result.FAILED)
         tasks = [
             {
                 "task": row.task,
-                "label": _task_label(row.task),
+                "label": task_label(row.task),
                 "method": row.method.replace("_", " "),
                 "outcome": row.outcome,
                 **({"done_on": row.done.first.isoformat()} if self._differs(row) and row.done.first else {}),
@@ -461,7 +640,7 @@ class _Gathered:
             if worked and row.outcome in (ServiceRecord.Outcome.PASSED, ServiceRecord.Outcome.FAILED)
         ]
         return {
-            "place": _place(rows[0].location),
+            "place": place_words(rows[0].location),
             "number": unit.number,
             "serial": unit.serial or NO_SERIAL,
             "kind": unit.model.kind_text,
@@ -471,61 +650,12 @@ class _Gathered:
             "remarks": list(dict.fromkeys(row.remarks.strip() for row in rows if row.remarks.strip())),
             "instruments": list(dict.fromkeys(row.instrument for row in rows if row.instrument)),
             "result": result,
-            "result_label": _RESULT_WORDS[result],
+            "result_label": RESULT_WORDS[result],
             "next_due": self._next_due(unit_id),
         }
 
     def _differs(self, row: ServiceRecord) -> bool:
         return (row.done_first, row.done_last) != (self.visit.done_on, self.visit.done_on)
-
-    def _status(self, row: Obligation) -> Status:
-        return status_on(
-            knowledge=row.knowledge,
-            is_deferred=row.is_deferred,
-            latest_on=row.latest_on,
-            target_on=row.target_on,
-            today=self.today,
-        )
-
-    def _next_due(self, unit_id: int) -> dict[str, Any]:
-        """The binding task that comes first after closing, with the table and clause that set it."""
-        if unit_id not in self.on_site:
-            return {"state": "none", "text": "–"}
-        rows = [row for row in self.obligations.get(unit_id, []) if row.is_binding]
-        dated = [row for row in rows if row.latest_on is not None]
-        dated.sort(key=lambda row: (self._status(row) != Status.UNKNOWN, row.latest_on, row.pk))
-        if not dated:
-            uncovered = any(self._status(row) == Status.UNCOVERED for row in rows)
-            return {
-                "state": "uncovered" if uncovered else "none",
-                "text": "no rule" if uncovered else "no date",
-            }
-        first = dated[0]
-        assert first.latest_on is not None
-        status = self._status(first)
-        reference = {"task": first.task, "label": _task_label(first.task), **self._rule_of(first)}
-        if status == Status.UNKNOWN:
-            return {"state": "unknown", "text": "due now", **reference}
-        state = "overdue" if status == Status.OVERDUE else "dated"
-        return {
-            "state": state,
-            "text": say_day(first.latest_on),
-            "latest_on": first.latest_on.isoformat(),
-            "month": f"{first.latest_on:%Y-%m}",
-            "knowledge": first.knowledge,
-            **reference,
-        }
-
-    def _rule_of(self, row: Obligation) -> dict[str, str]:
-        clause = ""
-        table = table_version(row.table_key, row.table_version)
-        if table is not None:
-            clause = _clause(table, row.rule_id)
-        return {
-            "table": self.refs.get((row.table_key, row.table_version), ""),
-            "table_key": row.table_key,
-            "clause": clause,
-        }
 
     # --- exceptions --------------------------------------------------------------------------
 
@@ -546,9 +676,10 @@ class _Gathered:
             found += self._result_exceptions(unit_id, rows)
         for unit in self._everyone():
             found += self._standing_exceptions(unit)
+        found += self.defect_exceptions()
         for unit in self._not_on_list():
             found.append(
-                _exception(
+                exception_entry(
                     "not_on_list",
                     unit,
                     unit.location,
@@ -558,17 +689,14 @@ class _Gathered:
         order = {kind: position for position, kind in enumerate(EXCEPTION_WORDS)}
         return sorted(found, key=lambda entry: order[entry["kind"]])
 
-    def _everyone(self) -> list[Unit]:
-        return sorted(self.on_site.values(), key=lambda unit: (*_walk(unit.location), unit.number))
-
     def _result_exceptions(self, unit_id: int, rows: Sequence[ServiceRecord]) -> list[dict[str, Any]]:
         unit, location = rows[0].unit, rows[0].location
-        result = RESULT_OF[_gravest(rows)]
+        result = RESULT_OF[gravest(rows)]
         remarks = " ".join(dict.fromkeys(_sentence(row.remarks) for row in rows if row.remarks.strip()))
         found: list[dict[str, Any]] = []
         text = ""
         if result == "failed":
-            failed = [_task_label(row.task) for row in rows if row.outcome == ServiceRecord.Outcome.FAILED]
+            failed = [task_label(row.task) for row in rows if row.outcome == ServiceRecord.Outcome.FAILED]
             text = f"{_join(failed)} failed. {remarks}"
         elif result == "not_found":
             text = f"No such unit was found at its place. It remains due. {remarks}"
@@ -581,13 +709,13 @@ class _Gathered:
         elif result == "void":
             text = f"The record made on this visit does not stand, so it shows no work. {remarks}"
         if text:
-            found.append(_exception(result, unit, location, text))
+            found.append(exception_entry(result, unit, location, text))
         found += [
-            _exception(
+            exception_entry(
                 "corrected",
                 unit,
                 location,
-                f"{_task_label(row.task)}: recorded first as {row.corrects.get_outcome_display().lower()}, "
+                f"{task_label(row.task)}: recorded first as {row.corrects.get_outcome_display().lower()}, "
                 f"now {row.get_outcome_display().lower()}. Reason: {_sentence(row.correction_reason)}",
             )
             for row in rows
@@ -599,92 +727,15 @@ class _Gathered:
                 if job.task not in done:
                     until = f" Latest date {say_day(job.latest_on)}." if job.latest_on else ""
                     found.append(
-                        _exception(
+                        exception_entry(
                             "task_not_done",
                             unit,
                             location,
-                            f"{_task_label(job.task)} was planned for this visit and was not recorded as "
+                            f"{task_label(job.task)} was planned for this visit and was not recorded as "
                             f"done. {until}",
                         )
                     )
         return found
-
-    def _standing_exceptions(self, unit: Unit) -> list[dict[str, Any]]:
-        """What stays open on a unit of the site after the visit."""
-        found: list[dict[str, Any]] = []
-        if unit.state in _AWAY_WORDS and unit.pk not in self.records:
-            state = f"According to the register: {_AWAY_WORDS[unit.state]}."
-            found.append(_exception("away", unit, unit.location, state))
-        by_status: dict[Status, list[Obligation]] = defaultdict(list)
-        for row in self.obligations.get(unit.pk, []):
-            status = self._status(row)
-            if row.is_binding or status == Status.UNCOVERED:
-                by_status[status].append(row)
-        location = unit.location or (self.records[unit.pk][0].location if unit.pk in self.records else None)
-        if rows := by_status[Status.OVERDUE]:
-            parts = [
-                f"{_task_label(row.task)} overdue since {say_day(row.latest_on)} ({self._said_by(row)})"
-                for row in rows
-                if row.latest_on
-            ]
-            found.append(_exception("overdue", unit, location, f"{'; '.join(parts)}."))
-        if rows := by_status[Status.UNKNOWN]:
-            parts = [f"{_task_label(row.task).lower()} ({self._said_by(row)})" for row in rows]
-            found.append(
-                _exception(
-                    "unknown_date",
-                    unit,
-                    location,
-                    f"Last date unknown, so due now: {'; '.join(parts)}.",
-                )
-            )
-        barred = [row for row in self.obligations.get(unit.pk, []) if row.knowledge == Knowledge.BARRED]
-        if barred:
-            parts = [f"{_task_label(row.task).lower()} ({self._said_by(row)})" for row in barred]
-            found.append(
-                _exception("barred", unit, location, f"Must not be done on this unit: {'; '.join(parts)}.")
-            )
-        if rows := by_status[Status.UNCOVERED]:
-            by_table: dict[str, list[str]] = defaultdict(list)
-            for row in rows:
-                ref = self.refs.get((row.table_key, row.table_version), row.table_key)
-                by_table[ref].append(_task_label(row.task).lower())
-            parts = [
-                f"table {ref} has no rule for {_join(tasks)} of this unit" for ref, tasks in by_table.items()
-            ]
-            text = "; ".join(parts)
-            found.append(
-                _exception(
-                    "uncovered", unit, location, f"{text[0].upper()}{text[1:]}. No date can be stated."
-                )
-            )
-        return found
-
-    def _said_by(self, row: Obligation) -> str:
-        rule = self._rule_of(row)
-        return f"table {rule['table'] or rule['table_key']}" + (
-            f", {rule['clause']}" if rule["clause"] else ""
-        )
-
-    def _due_sentence(self, unit_id: int) -> str:
-        due = self._next_due(unit_id)
-        if due["state"] == "dated":
-            return f"{due['label']} due by {due['text']}."
-        if due["state"] == "overdue":
-            return f"{due['label']} overdue since {due['text']}."
-        if due["state"] == "unknown":
-            return f"{due['label']} due now, last date unknown."
-        return "No date can be stated." if due["state"] == "uncovered" else "No date falls due."
-
-    def _cover(self, location: Location | None) -> str:
-        """What hangs in the place of a unit that was taken away, as far as the register says."""
-        if location is None:
-            return "The register names no place for it."
-        there = self.hanging.get(location.pk, [])
-        if not there:
-            return f"According to the register no unit hangs at place {location.number} meanwhile."
-        named = _join([f"{unit.number} ({unit.model.kind_text})" for unit in there])
-        return f"At place {location.number} hangs {named}."
 
     def _successor_sentence(self, unit_id: int) -> str:
         successor = self.successors.get(unit_id)
@@ -697,22 +748,27 @@ class _Gathered:
         )
 
 
-def _exception(kind: str, unit: Unit, location: Location | None, text: str) -> dict[str, Any]:
+def exception_entry(kind: str, unit: Unit | None, location: Location | None, text: str) -> dict[str, Any]:
     return {
         "kind": kind,
         "label": EXCEPTION_WORDS[kind],
-        "number": unit.number,
-        "place": _place(location),
+        "number": unit.number if unit else "",
+        "place": place_words(location),
         "text": " ".join(text.split()),
     }
 
 
-def _place(location: Location | None) -> dict[str, str]:
+def place_words(location: Location | None) -> dict[str, str]:
     return (
         {"number": location.number, "text": location.place}
         if location
         else {"number": "", "text": "no place"}
     )
+
+
+def walking_key(row: ServiceRecord) -> tuple[Any, ...]:
+    """Where the unit of ``row`` comes when one walks the site."""
+    return (*_walk(row.location), row.unit.number)
 
 
 def _walk(location: Location | None) -> tuple[bool, int, str]:
@@ -735,12 +791,12 @@ def _reading(reading: Reading) -> dict[str, str]:
     }
 
 
-def _gravest(rows: Iterable[ServiceRecord]) -> str:
+def gravest(rows: Iterable[ServiceRecord]) -> str:
     found = {row.outcome for row in rows}
     return next(outcome.value for outcome in _GRAVITY if outcome in found)
 
 
-def _task_label(task: str) -> str:
+def task_label(task: str) -> str:
     return _TASK_LABELS.get(task) or task.replace("_", " ").capitalize()
 
 

@@ -24,12 +24,22 @@ class CertificateQuerySet(AppendOnlyQuerySet["Certificate"]):
 
 
 class Certificate(AppendOnly):
-    """Certificate of service for one closed visit, with every value that it prints."""
+    """What the firm states in writing of one visit or of one site over a period, with every value printed."""
 
+    class Kind(models.TextChoices):
+        VISIT = "visit", "Certificate of service"
+        PERIOD = "period", "Certificate of service for a period"
+        CONDITION = "condition", "Yearly condition statement"
+
+    kind = models.CharField(max_length=10, choices=Kind, default=Kind.VISIT)
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     number = models.CharField(max_length=24, unique=True)
     verify_code = models.CharField(max_length=20, unique=True)
-    visit = models.ForeignKey(Visit, models.PROTECT, related_name="certificates")
+    visit = models.ForeignKey(
+        Visit, models.PROTECT, null=True, related_name="certificates", help_text="Empty for a period."
+    )
+    first_on = models.DateField(null=True, help_text="First day of the period.")
+    last_on = models.DateField(null=True, help_text="Last day of the period.")
     owner = models.ForeignKey(Owner, models.PROTECT, related_name="certificates")
     site = models.ForeignKey(Site, models.PROTECT, related_name="certificates")
     issued_at = models.DateTimeField()
@@ -54,7 +64,24 @@ class Certificate(AppendOnly):
                 condition=models.Q(replaces__isnull=True),
                 name="certificate_once_per_visit",
                 violation_error_message="A certificate was already issued for this visit.",
-            )
+            ),
+            models.UniqueConstraint(
+                fields=["site", "kind", "first_on", "last_on"],
+                condition=models.Q(replaces__isnull=True, visit__isnull=True),
+                name="certificate_once_per_period",
+                violation_error_message="This was already issued for this site and period.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(
+                    kind="visit", visit__isnull=False, first_on__isnull=True, last_on__isnull=True
+                )
+                | (
+                    ~models.Q(kind="visit")
+                    & models.Q(visit__isnull=True, first_on__isnull=False, last_on__gte=models.F("first_on"))
+                ),
+                name="certificate_of_visit_or_period",
+                violation_error_message="A certificate is of one visit or of one period.",
+            ),
         ]
 
     def __str__(self) -> str:

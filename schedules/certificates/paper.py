@@ -118,8 +118,7 @@ def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
         "certificate": content,
         "digest": digest,
         "issued_on": say_day(date.fromisoformat(content["issued_on"])),
-        "done_on": say_day(date.fromisoformat(content["visit"]["done_on"])),
-        "closed_at": content["visit"]["closed_at"].replace("T", " ").replace("Z", " UTC"),
+        **_when(content),
         **lists,
         # The PDF engine looks through the rest of a row group on every page: one long group costs the square.
         **{
@@ -129,11 +128,26 @@ def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
         # Without an own border: the page leaves more than the four modules that a reader wants free.
         "qr": segno.make(qr_text(url), error="m", micro=False).svg_data_uri(border=0, dark="#000"),
     }
-    return render_to_string("print/certificate.html", context)
+    return render_to_string(f"print/{_TEMPLATES.get(content['kind'], 'certificate')}.html", context)
+
+
+_TEMPLATES = {"period_certificate": "period_certificate", "condition_certificate": "period_certificate"}
+
+
+def _when(content: Mapping[str, Any]) -> dict[str, str]:
+    """The day of the visit, or the days of the period, in words."""
+    if "visit" in content:
+        return {
+            "done_on": say_day(date.fromisoformat(content["visit"]["done_on"])),
+            "closed_at": content["visit"]["closed_at"].replace("T", " ").replace("Z", " UTC"),
+        }
+    return {name: say_day(date.fromisoformat(day)) for name, day in content["period"].items()}
 
 
 def _cells(unit: Mapping[str, Any]) -> dict[str, Any]:
     """The cells of one row of the table of units; line ends part what stands under each other."""
+    if "readings" not in unit:
+        return _period_cells(unit)
     work = [_task_text(task) for task in unit["tasks"]] or ["–"]
     work += [
         f"{r['label']} {r['value']} {r['unit']}, {r['verdict_label']}".rstrip(", ") for r in unit["readings"]
@@ -142,7 +156,6 @@ def _cells(unit: Mapping[str, Any]) -> dict[str, Any]:
     work += [f"With {instrument}" for instrument in unit["instruments"]]
     due = unit["next_due"]
     when = f"overdue since {due['text']}" if due["state"] == "overdue" else due["text"]
-    rule = f"{due['label']}, {due['table']} {due['clause']}".rstrip(", ") if "label" in due else ""
     return {
         "place": f"{unit['place']['number']} {unit['place']['text']}".strip(),
         "unit": f"{unit['number']}\n{unit['serial']}" + ("" if unit["on_list"] else "\nbeyond the list"),
@@ -150,9 +163,28 @@ def _cells(unit: Mapping[str, Any]) -> dict[str, Any]:
         "work": "\n".join(work),
         "result": unit["result_label"],
         "strong_result": unit["result"] != "serviced",
-        "due": f"{when}\n{rule}".strip(),
+        "due": f"{when}\n{_rule_text(due)}".strip(),
         "strong_due": due["state"] in ("overdue", "unknown", "uncovered"),
     }
+
+
+def _period_cells(unit: Mapping[str, Any]) -> dict[str, Any]:
+    due = unit["next_due"]
+    when = f"overdue since {due['text']}" if due["state"] == "overdue" else due["text"]
+    return {
+        "place": f"{unit['place']['number']} {unit['place']['text']}".strip(),
+        "unit": f"{unit['number']}\n{unit['serial']}",
+        "kind": unit["kind"],
+        "work": "\n".join(task["text"] for task in unit["tasks"]) or "–",
+        "result": unit["result_label"] + ("" if unit["is_here"] else "\nno longer here"),
+        "strong_result": unit["result"] != "serviced",
+        "due": f"{when}\n{_rule_text(due)}".strip(),
+        "strong_due": due["state"] in ("overdue", "unknown", "uncovered"),
+    }
+
+
+def _rule_text(due: Mapping[str, Any]) -> str:
+    return f"{due['label']}, {due['table']} {due['clause']}".rstrip(", ") if "label" in due else ""
 
 
 def _task_text(task: Mapping[str, Any]) -> str:

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from inventory.access import Scope
 from inventory.logbook.models import ServiceRecord
 from schedules.certificates.models import Certificate
+from schedules.visits.models import Visit
 
 # Crockford's alphabet: no I, L, O, U, so that nothing is read as a figure or makes a word.
 CODE_ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -97,7 +98,13 @@ def certificate_by_code(text: str) -> Certificate | None:
 
 
 def corrections_since(certificate: Certificate) -> QuerySet[ServiceRecord]:
-    """Records of the certificate's visit that were corrected after it was issued: a reason to reissue it."""
-    return ServiceRecord.objects.filter(
-        visit_ref=certificate.visit.public_id, corrects__isnull=False, received_at__gt=certificate.issued_at
-    ).select_related("unit", "corrects")
+    """Records that were corrected after ``certificate`` was issued over them: a reason to reissue it."""
+    rows = ServiceRecord.objects.filter(corrects__isnull=False, received_at__gt=certificate.issued_at)
+    if certificate.visit is not None:
+        rows = rows.filter(visit_ref=certificate.visit.public_id)
+    else:
+        visits = Visit.objects.filter(
+            site=certificate.site, done_on__gte=certificate.first_on, done_on__lte=certificate.last_on
+        )
+        rows = rows.filter(visit_ref__in=visits.values("public_id"))
+    return rows.select_related("unit", "corrects")

@@ -6,7 +6,8 @@ import hashlib
 import logging
 import os
 import secrets
-from datetime import datetime
+from collections.abc import Callable
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,12 @@ from django.utils import timezone
 
 from inventory.errors import Conflict
 from inventory.people import Person
-from inventory.register.models import Unit, local_today
+from inventory.register.models import Site, Unit, local_today
 from inventory.register.services import draw_numbers
 from schedules.certificates.content import DoesNotReconcile, Heading, digest_of, visit_content
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.certificates.paper import make_pdf
+from schedules.certificates.period import MOST_MONTHS, period_content
 from schedules.certificates.queries import CODE_ALPHABET, CODE_LENGTH, waiting_certificates
 from schedules.certificates.signing import sign_pdf
 from schedules.due.services import refresh_units
@@ -119,9 +121,7 @@ def reissue_certificate(certificate: Certificate, reason: str, *, by: Person, no
             raise ValidationError({"reason": "Say why the certificate is issued again."})
         try:
             with transaction.atomic():
-                return _issue(
-                    _closed(certificate.visit), by=by, now=now, replaces=certificate, reason=reason.strip()
-                )
+                return _issue_again(certificate, reason.strip(), by=by, now=now)
         except IntegrityError:
             successor = Certificate.objects.filter(replaces=certificate).first()
             if successor is None:
@@ -162,17 +162,109 @@ def _standing(certificate: Certificate) -> Certificate:
     return certificate
 
 
+def issue_period_certificate(
+    site: Site, first_on: date, last_on: date, kind: str, *, by: Person, now: datetime
+) -> Certificate:
+    """Issue the paper of ``kind`` on ``site`` for a period, or return the one that stands already.
+
+    Raises ``ValidationError`` for a period that is not over, is turned round or longer than
+    13 months, and ``Conflict`` as ``issue_certificate`` does.
+    """
+    today = local_today(site, now)
+    if last_on < first_on:
+        raise ValidationError({"last_on": "The last day lies before the first."})
+    if last_on > today:
+        raise ValidationError({"last_on": f"The period must be over: today is {today} at the site."})
+    if (last_on.year - first_on.year) * 12 + last_on.month - first_on.month >= MOST_MONTHS:
+        raise ValidationError({"first_on": f"A period has at most {MOST_MONTHS} months."})
+    wanted = Certificate.objects.filter(site=site, kind=kind, first_on=first_on, last_on=last_on)
+    newest = wanted.filter(replaced_by__isnull=True).select_related("withdrawal").first()
+    if newest is not None:
+        return _standing(newest)
+    try:
+        with transaction.atomic():
+            return _issue_period(site, first_on, last_on, kind, by=by, now=now)
+    except IntegrityError:
+        newest = wanted.filter(replaces__isnull=True).first()
+        if newest is None:
+            raise
+        return newest
+
+
+def _issue_again(certificate: Certificate, reason: str, *, by: Person, now: datetime) -> Certificate:
+    if certificate.visit is not None:
+        return _issue(_closed(certificate.visit), by=by, now=now, replaces=certificate, reason=reason)
+    assert certificate.first_on is not None
+    assert certificate.last_on is not None
+    site = Site.objects.select_related("owner").get(pk=certificate.site_id)
+    return _issue_period(
+        site,
+        certificate.first_on,
+        certificate.last_on,
+        certificate.kind,
+        by=by,
+        now=now,
+        replaces=certificate,
+        reason=reason,
+    )
+
+
+def _issue_period(
+    site: Site,
+    first_on: date,
+    last_on: date,
+    kind: str,
+    *,
+    by: Person,
+    now: datetime,
+    replaces: Certificate | None = None,
+    reason: str = "",
+) -> Certificate:
+    return _store(
+        site,
+        lambda heading: period_content(site, first_on, last_on, heading, kind),
+        by=by,
+        now=now,
+        replaces=replaces,
+        reason=reason,
+        kind=kind,
+        first_on=first_on,
+        last_on=last_on,
+    )
+
+
 def _issue(
     visit: Visit, *, by: Person, now: datetime, replaces: Certificate | None = None, reason: str = ""
 ) -> Certificate:
+    return _store(
+        visit.site,
+        lambda heading: visit_content(visit, heading),
+        by=by,
+        now=now,
+        replaces=replaces,
+        reason=reason,
+        visit=visit,
+    )
+
+
+def _store(
+    site: Site,
+    content_of: Callable[[Heading], dict[str, Any]],
+    *,
+    by: Person,
+    now: datetime,
+    replaces: Certificate | None,
+    reason: str,
+    **about: Any,
+) -> Certificate:
+    """Number, freeze and keep a certificate; ``about`` says what it is of."""
     # What the nightly sweep has not reached yet would be stated as it was, not as it is.
-    refresh_units(Unit.objects.on_duty().filter(site=visit.site).values_list("pk", flat=True), now=now)
-    issued_on = local_today(visit.site, now)
+    refresh_units(Unit.objects.on_duty().filter(site=site).values_list("pk", flat=True), now=now)
+    issued_on = local_today(site, now)
     number = f"C-{issued_on.year}-{draw_numbers(f'certificate-{issued_on.year}')[0]:06d}"
     code = new_verify_code()
     try:
-        content = visit_content(
-            visit,
+        content = content_of(
             Heading(
                 number=number,
                 verify_code=code,
@@ -181,7 +273,7 @@ def _issue(
                 issued_by=by,
                 replaces_number=replaces.number if replaces else "",
                 replaces_reason=reason,
-            ),
+            )
         )
     except DoesNotReconcile as error:
         raise Conflict(
@@ -193,15 +285,15 @@ def _issue(
     certificate = Certificate.objects.create(
         number=number,
         verify_code=code,
-        visit=visit,
-        owner=visit.site.owner,
-        site=visit.site,
+        owner=site.owner,
+        site=site,
         issued_at=now,
         issued_on=issued_on,
         issued_by_id=by.pk,
         content=content,
         content_digest=digest_of(content),
         replaces=replaces,
+        **about,
     )
     transaction.on_commit(nudge_rendering)
     return certificate

@@ -61,11 +61,14 @@ class VisitBriefSerializer(serializers.Serializer[Any]):
 
 
 class CertificateSerializer(CertificateBriefSerializer):
-    """Certificate of service for one closed visit, and whether it stands."""
+    """What was stated in writing of a closed visit or of a period, and whether it stands."""
 
+    kind = serializers.ChoiceField(choices=Certificate.Kind.choices)
     owner = OwnerBriefSerializer()
     site = SiteBriefSerializer()
-    visit = VisitBriefSerializer()
+    visit = VisitBriefSerializer(allow_null=True)
+    first_on = serializers.DateField(allow_null=True, help_text="First day of the period.")
+    last_on = serializers.DateField(allow_null=True, help_text="Last day of the period.")
     content_digest = serializers.CharField(help_text="SHA-256 of the frozen content.")
     standing = serializers.SerializerMethodField()
     standing_text = serializers.SerializerMethodField(help_text="How it stands, in one sentence to be shown.")

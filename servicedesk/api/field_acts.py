@@ -291,6 +291,7 @@ class FieldActViewSet(ScopedViewSet):
         return {
             row.visit.public_id: CertificateBriefSerializer(row, context=context).data
             for row in rows.select_related("visit")
+            if row.visit is not None
         }
 
 

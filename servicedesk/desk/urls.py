@@ -43,6 +43,7 @@ urlpatterns = [
     path("due.csv", due.DueExportView.as_view(), name="due-export"),
     path("sites/", sites.SitesView.as_view(), name="sites"),
     path("sites/<uuid:site_id>/", sites.SiteView.as_view(), name="site"),
+    path("sites/<uuid:site_id>/papers/", documents.SitePapersView.as_view(), name="site-papers"),
     path("sites/<uuid:site_id>/labels/", documents.LabelsView.as_view(), name="labels"),
     path("units/", units.UnitsView.as_view(), name="units"),
     path("units/<uuid:unit_id>/", units.UnitView.as_view(), name="unit"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -15,8 +15,13 @@ from django.urls import reverse
 from django.utils.http import urlencode
 from django.utils.text import slugify
 
+from inventory.errors import Conflict
 from inventory.logbook.models import Defect
-from inventory.register.models import Location, Site, Unit
+from inventory.register.models import Location, Site, Unit, local_today
+from inventory.register.places import Move
+from schedules.certificates.models import Certificate
+from schedules.certificates.queries import certificates_for
+from schedules.certificates.services import issue_period_certificate
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.documents.builders import defect_notice, removal_receipt, site_register
@@ -284,3 +289,82 @@ class ReceiptPaperView(PaperView):
         if data is None:
             raise Http404
         return pdf_response(data, f"receipt-{visit.number}.pdf")
+
+
+class PeriodForm(forms.Form):
+    """A certificate of a period, or the yearly condition statement."""
+
+    kind = forms.ChoiceField(
+        label="What",
+        choices=[
+            (Certificate.Kind.PERIOD.value, Certificate.Kind.PERIOD.label),
+            (Certificate.Kind.CONDITION.value, Certificate.Kind.CONDITION.label),
+        ],
+    )
+    first_on = forms.DateField(
+        label="From", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
+    last_on = forms.DateField(
+        label="Until", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
+
+
+class SitePapersView(PageView):
+    """Everything on paper about one site: what was issued, what can be printed, what can be issued now."""
+
+    acts = (Act.SEE_DESK,)
+
+    def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Show it."""
+        site = self.site(site_id)
+        last = local_today(site, self.now)
+        first = (
+            last.replace(year=last.year - 1)
+            if (last.month, last.day) != (2, 29)
+            else date(last.year - 1, 3, 1)
+        )
+        return self.show(site, PeriodForm(initial={"first_on": first + timedelta(days=1), "last_on": last}))
+
+    def post(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
+        """Issue the paper of a period."""
+        self.demand(Act.PLAN_VISITS)
+        site = self.site(site_id)
+        form = PeriodForm(request.POST)
+        if not form.is_valid():
+            return self.show(site, form, status=400)
+        given = form.cleaned_data
+        try:
+            paper = issue_period_certificate(
+                site, given["first_on"], given["last_on"], given["kind"], by=self.person, now=self.now
+            )
+        except ValidationError as problem:
+            place_errors(form, problem)
+            return self.show(site, form, status=400)
+        except Conflict as problem:
+            form.add_error(None, str(problem))
+            return self.show(site, form, status=409)
+        return redirect("desk:certificate", paper.public_id)
+
+    def site(self, site_id: UUID) -> Site:
+        """The site, or 404."""
+        return self.found(Site.objects.visible_to(self.scope).select_related("owner"), site_id)
+
+    def show(self, site: Site, form: PeriodForm, status: int = 200) -> HttpResponse:
+        """The page."""
+        moved = Move.objects.filter(site=site, ref__isnull=False).values("ref")
+        context = {
+            "site": site,
+            "form": form,
+            "may_issue": self.may(Act.PLAN_VISITS),
+            "may_print": self.may(Act.CHANGE_REGISTER),
+            "defect_count": Defect.objects.open().filter(site=site).count(),
+            "issued": list(certificates_for(self.scope).filter(site=site).order_by("-issued_at", "-pk")[:20]),
+            "moved": list(
+                Visit.objects.filter(site=site, public_id__in=moved).order_by("-planned_on", "-pk")[:10]
+            ),
+            "crumbs": [
+                {"label": "Sites", "url": reverse("desk:sites")},
+                {"label": site.name, "url": reverse("desk:site", args=[site.public_id])},
+            ],
+        }
+        return self.page("documents/site_papers.html", context, status=status)

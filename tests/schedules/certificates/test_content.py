@@ -359,9 +359,10 @@ def test_queries_do_not_grow_with_the_units(django_assert_num_queries, day):
             it.visit = close_visit(it.visit, it.closing(), by=it.technician, now=NOW)
         visit = Visit.objects.select_related("site__owner", "technician", "closed_by").get(pk=it.visit.pk)
         heading = Heading("C-1", "7K3MQ2ZD9XWA40TF", NOW, first.issued_on, it.technician)
-        # Recount: records, list. Content: records, readings, jobs, units, obligations, site's adoptions
-        # (2), confirmations (2), rulebook with its variations (3); one more where a unit was replaced.
-        with django_assert_num_queries(14 + (it is day)):
+        # Recount: records, list. Content: records, readings, jobs, units, obligations, defects, site's
+        # adoptions (2), confirmations (2), rulebook with its variations (3); one more where a unit was
+        # replaced.
+        with django_assert_num_queries(15 + (it is day)):
             visit_content(visit, heading)
 
 
@@ -381,5 +382,5 @@ def test_the_qr_address_keeps_its_case_behind_a_path(settings):
 def test_every_state_of_absence_has_a_word():
     from schedules.certificates.content import _AWAY_WORDS
 
-    told = set(_AWAY_WORDS) | {Unit.State.IN_SERVICE} | set(Unit.GONE)
+    told = set(_AWAY_WORDS) | set(Unit.HANGING) | set(Unit.GONE)
     assert told == set(Unit.State.values)

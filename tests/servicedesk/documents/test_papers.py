@@ -14,6 +14,7 @@ from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.register.custody import add_store, carry, lend, make_loaner
 from inventory.register.models import Unit
+from schedules.certificates.models import Certificate
 from schedules.certificates.signing import read_signature
 from servicedesk.documents import builders
 from tests.factories import NOW, TODAY, make_record, make_unit, make_visit
@@ -120,3 +121,24 @@ def test_nobody_prints_papers_of_others(cast):
     ):
         assert cast.get("other_owner", name, ref).status_code == 404, name
         assert cast.client("owner").post(reverse(name, args=[ref])).status_code == 405
+
+
+def test_the_papers_of_a_site_are_one_page_and_a_period_can_be_issued_there(cast):
+    make_defect(cast)
+    page = cast.get("dispatcher", "desk:site-papers", cast.site.public_id)
+    for told in (b"Site register with history", b"1 open", b"Issue for a period", b"Labels and service tags"):
+        assert told in page.content, told
+    data = {"kind": "period", "first_on": "2026-01-01", "last_on": "2026-11-01"}
+    answer = cast.post("dispatcher", "desk:site-papers", cast.site.public_id, **data)
+    assert answer.status_code == 302
+    assert cast.client("dispatcher").get(answer["Location"]).status_code == 200
+    verify = Certificate.objects.get().verify_code
+    public = cast.client("owner").get(f"/verify/{verify[:4]}-{verify[4:8]}-{verify[8:12]}-{verify[12:]}/")
+    assert b"Certificate of service for a period" in public.content
+    assert Certificate.objects.get().number.encode() in cast.get("owner", "portal:certificates").content
+    data["last_on"] = "2025-01-01"
+    wrong = cast.post("dispatcher", "desk:site-papers", cast.site.public_id, **data)
+    assert wrong.status_code == 400
+    assert b"lies before the first" in wrong.content
+    for role in ("technician", "workshop", "owner"):
+        assert cast.get(role, "desk:site-papers", cast.site.public_id).status_code == 403
