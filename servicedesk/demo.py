@@ -22,7 +22,8 @@ from schedules.due.models import Obligation
 from schedules.rulebook.models import Adoption
 from schedules.rulebook.queries import all_table_states
 from schedules.visits.models import Visit
-from schedules.visits.services import assign_visit, confirm_visit, propose_visits
+from schedules.visits.proposing import propose_visits
+from schedules.visits.services import assign_visit, confirm_visit
 from servicedesk.accounts.models import OwnerMembership, User
 from servicedesk.exchange.importing import import_register
 

@@ -38,7 +38,7 @@ from schedules.routes.store import (
 from schedules.routes.ways import WayIn, ways
 from schedules.visits.models import Visit
 from schedules.visits.planned import Assignment, Written, add_urgent_visit, write_assignments
-from schedules.visits.services import propose_visits
+from schedules.visits.proposing import propose_visits
 
 QUICK_S = 0.8
 DRAG_S = 0.4

@@ -15,7 +15,7 @@ from inventory.people import Person
 from inventory.register.models import Site, local_today
 from inventory.register.services import draw_numbers
 from schedules.visits.models import Visit
-from schedules.visits.services import propose_visit
+from schedules.visits.proposing import propose_visit
 
 
 @dataclass(frozen=True, slots=True)

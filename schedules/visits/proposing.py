@@ -18,9 +18,6 @@ from schedules.due.models import Obligation
 from schedules.planning.bundling import Trip
 from schedules.visits.models import Job, Visit
 
-PROPOSING_MONTHS = 12
-"""How far a proposal looks: what lies further ahead cannot be pulled into the first trip."""
-
 
 @dataclass(frozen=True, slots=True)
 class NewVisit:
@@ -72,7 +69,6 @@ def propose_visits(
         now=now,
         figures=figures_in_force(),
         fixed=on_the_books(sites),
-        months=PROPOSING_MONTHS,
         joins=False,
         only_on=planned_on,
     ):

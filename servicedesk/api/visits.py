@@ -38,9 +38,10 @@ from schedules.due.queries import attach_why
 from schedules.rulebook.queries import confirmations
 from schedules.visits.closing import Closing
 from schedules.visits.models import Job, Visit, VisitEntry
+from schedules.visits.proposing import propose_visit
 from schedules.visits.queries import Load, loads
 from schedules.visits.recording import EntryInput, add_entry, demands_of
-from schedules.visits.services import assign_visit, cancel_visit, confirm_visit, propose_visit
+from schedules.visits.services import assign_visit, cancel_visit, confirm_visit
 from servicedesk.access import Act
 from servicedesk.api import examples
 from servicedesk.api.base import PageSerializer, Shown

@@ -34,8 +34,8 @@ from schedules.due.queries import (
     with_statuses,
 )
 from schedules.rulebook.books import tables_here
+from schedules.visits.proposing import propose_visit
 from schedules.visits.queries import loads, visits_for
-from schedules.visits.services import propose_visit
 from servicedesk.access import Act
 from servicedesk.desk.defects import defect_lines
 from servicedesk.desk.fields import day_field

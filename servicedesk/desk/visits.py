@@ -24,9 +24,10 @@ from inventory.register.models import Site, Unit
 from inventory.register.queries import sites_for
 from schedules.certificates.queries import certificates_for, standing_of
 from schedules.visits.models import Job, Visit, VisitEntry
+from schedules.visits.proposing import propose_visits
 from schedules.visits.queries import left_open, loads, planned_within, visits_for
 from schedules.visits.recording import last_entries, tally
-from schedules.visits.services import assign_visit, cancel_visit, confirm_visit, propose_visits
+from schedules.visits.services import assign_visit, cancel_visit, confirm_visit
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
 from servicedesk.desk.doubts import lines_of

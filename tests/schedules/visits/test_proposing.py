@@ -12,15 +12,10 @@ from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import AccessWindow, Unit
 from schedules.due.models import Obligation
+from schedules.planning.figures import DEFAULTS
 from schedules.visits.models import Job, Visit
-from schedules.visits.services import (
-    PULL_FORWARD_DAYS,
-    assign_visit,
-    cancel_visit,
-    confirm_visit,
-    propose_visit,
-    propose_visits,
-)
+from schedules.visits.proposing import propose_visit, propose_visits
+from schedules.visits.services import assign_visit, cancel_visit, confirm_visit
 from tests.factories import NOW, TODAY, make_record, make_site, make_unit, make_user
 
 pytestmark = pytest.mark.django_db
@@ -96,8 +91,10 @@ def test_pulling_forward_stops_at_its_cap():
     first = TODAY + timedelta(days=20)
     unit_due_on(site, first)
     day = TODAY + timedelta(days=10)
-    inside = unit_due_on(site, day + timedelta(days=PULL_FORWARD_DAYS[Task.MAINTENANCE]))
-    outside = unit_due_on(site, day + timedelta(days=PULL_FORWARD_DAYS[Task.MAINTENANCE] + 1))
+    cap = DEFAULTS.cap_days(Task.MAINTENANCE, 365)
+    assert cap == 92
+    inside = unit_due_on(site, day + timedelta(days=cap))
+    outside = unit_due_on(site, day + timedelta(days=cap + 1))
     visit = propose_visit(site, by=None, now=NOW, planned_on=day)
     units = set(visit.jobs.values_list("unit_id", flat=True))
     assert inside.pk in units
@@ -116,11 +113,12 @@ def test_many_sites_cost_as_many_queries_as_one(django_assert_num_queries):
     sites = [make_site() for _ in range(4)]
     for site in sites:
         unit_due_on(site, TODAY + timedelta(days=20))
-    # savepoints of the two nested transactions (2 x 2), due work, work on open visits, hours,
-    # drawing numbers (savepoint, get, update, read, release and get_or_create's), visits, jobs
-    with django_assert_num_queries(15):
+    # Savepoints of the two nested transactions (2 x 2); figures; open visits; units, what is owed, hours,
+    # agreed terms; adoptions, variations; blackouts; the same obligations with their units; savepoint of
+    # making (2); drawing numbers (savepoint, get, update, read, release and get_or_create's); visits, jobs
+    with django_assert_num_queries(25):
         assert len(propose_visits(sites[:1], by=None, now=NOW)) == 1
-    with django_assert_num_queries(12):
+    with django_assert_num_queries(22):
         assert len(propose_visits(sites[1:], by=None, now=NOW)) == 3
     assert Job.objects.count() == 4
 
