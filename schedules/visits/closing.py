@@ -15,6 +15,7 @@ from django.db import transaction
 from django.db.models import F
 
 from inventory.errors import Conflict
+from inventory.logbook.defects import settle_with_units
 from inventory.logbook.models import ServiceRecord
 from inventory.logbook.services import NewRecord, add_records
 from inventory.measures.kinds import Task
@@ -96,6 +97,7 @@ def close_visit(visit: Visit, closing: Closing, *, by: Person, now: datetime) ->
     )
     touched = carry_out(visit, entries.values(), on=done_on, by=by, now=now)
     touched |= _take_marks(visit, entries.values(), now=now)
+    _settle_what_is_gone(entries.values(), by=by, now=now)
     counts = tally(entries.values())
     counts["on_list"] = len({job.unit_id for job in jobs})
     Visit.objects.filter(pk=visit.pk).update(counts=counts)
@@ -121,6 +123,7 @@ def record_late(visit: Visit, entry: VisitEntry, *, by: Person, now: datetime) -
     if counting.pk == entry.pk:
         touched = carry_out(visit, [entry], on=done_on, by=by, now=now, others=False)
         touched |= _take_marks(visit, [entry], now=now)
+        _settle_what_is_gone([entry], by=by, now=now)
     refresh_units({*(record.unit_id for record in records), *touched}, now=now)
     look_over(visit, now=now)
 
@@ -242,6 +245,26 @@ def _write_records(
             moved.append(done)
     Job.objects.bulk_update(moved, ["record"], batch_size=500)
     return records
+
+
+def _settle_what_is_gone(entries: Iterable[VisitEntry], *, by: Person, now: datetime) -> None:
+    """Settle the open defects of units that were replaced or condemned: nobody will repair them there."""
+    gone = {
+        "Unit replaced": VisitEntry.Result.REPLACED,
+        "Unit condemned and taken away": VisitEntry.Result.REMOVED,
+    }
+    stated = list(entries)
+    for how, result in gone.items():
+        ids = [
+            entry.unit_id
+            for entry in stated
+            if entry.result == result
+            and (
+                result == VisitEntry.Result.REPLACED or entry.disposition == VisitEntry.Disposition.CONDEMNED
+            )
+        ]
+        if ids:
+            settle_with_units(ids, how, by=by, at=now)
 
 
 def _take_marks(visit: Visit, entries: Iterable[VisitEntry], *, now: datetime) -> set[int]:

@@ -70,7 +70,8 @@ class _Work:
             unit.refresh_from_db()  # An earlier move of the same visit has taken it elsewhere.
         result = VisitEntry.Result(entry.result)
         if result == VisitEntry.Result.SERVICED:
-            if unit.state in Unit.HANGING:
+            was_taken_down = unit.pk in self.touched and unit.location_id is None
+            if unit.state in Unit.HANGING or was_taken_down:
                 return set()
             set_state(unit, unit.state_when_hanging)
         elif result == VisitEntry.Result.FAILED:

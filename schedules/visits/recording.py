@@ -377,19 +377,21 @@ def _uuid_or_none(text: str) -> uuid.UUID | None:
         return None
 
 
-def entries_in_order(visit: Visit) -> list[VisitEntry]:
-    """Every entry of ``visit`` that was not taken back, in the order in which they were made."""
+def entries_in_order(visit: Visit, unit: Unit | None = None) -> list[VisitEntry]:
+    """Every entry of ``visit``, or of one unit, not taken back, in the order in which they were made."""
     rows = VisitEntry.objects.filter(visit=visit).effective()
-    found = list(rows.select_related("unit__model", "made_by", "act").order_by("pk"))
+    if unit is not None:
+        rows = rows.filter(unit=unit)
+    found = list(rows.select_related("unit__model", "unit__location", "made_by", "act").order_by("pk"))
     # Entries from before acts were kept stand first, in the order in which they came.
     by_act = {row.act_id: row for row in found if row.act is not None}
     ordered = in_order(row.act for row in found if row.act is not None)
     return [row for row in found if row.act is None] + [by_act[act.pk] for act in ordered]
 
 
-def last_entries(visit: Visit) -> dict[int, VisitEntry]:
+def last_entries(visit: Visit, unit: Unit | None = None) -> dict[int, VisitEntry]:
     """The entry that counts for each unit id: the last one made, whenever it arrived."""
-    return {row.unit_id: row for row in entries_in_order(visit)}
+    return {row.unit_id: row for row in entries_in_order(visit, unit)}
 
 
 def tally(entries: Iterable[VisitEntry]) -> dict[str, int]:

@@ -40,7 +40,7 @@ from schedules.visits.closing import Closing
 from schedules.visits.models import Job, Visit, VisitEntry
 from schedules.visits.proposing import propose_visit
 from schedules.visits.queries import Load, loads
-from schedules.visits.recording import EntryInput, add_entry, demands_of
+from schedules.visits.recording import EntryInput, add_entry, demands_of, last_entries
 from schedules.visits.services import assign_visit, cancel_visit, confirm_visit
 from servicedesk.access import Act
 from servicedesk.api import examples
@@ -678,9 +678,7 @@ def _uuid(text: Any) -> UUID | None:
 
 def _units_of(visit: Visit) -> Iterable[dict[str, Any]]:
     """The units of ``visit`` in walking order: those with jobs and those with an entry only."""
-    entries: dict[int, VisitEntry] = {}
-    for entry in visit.entries.select_related("unit__model", "unit__location").order_by("pk"):
-        entries[entry.unit_id] = entry
+    entries = last_entries(visit)
     jobs: dict[int, list[Job]] = defaultdict(list)
     for job in visit.jobs.all():
         jobs[job.unit_id].append(job)

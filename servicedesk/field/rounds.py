@@ -72,6 +72,7 @@ def days_of(scope: Scope, now: datetime) -> Days:
     )
     units_done = (
         VisitEntry.objects.filter(visit=OuterRef("pk"))
+        .effective()
         .order_by()
         .values("visit")
         .annotate(n=Count("unit", distinct=True))
@@ -318,7 +319,7 @@ def steps_of(visit: Visit) -> Steps:
             else None
         )
         rows.setdefault(unit_id, (public_id, number, location))
-    done = set(VisitEntry.objects.filter(visit=visit).values_list("unit_id", flat=True))
+    done = set(VisitEntry.objects.filter(visit=visit).effective().values_list("unit_id", flat=True))
     ordered = sorted(rows.items(), key=lambda row: _order_key(row[1][2], row[1][1]))
     return Steps(
         [
@@ -333,9 +334,7 @@ def stop_of(visit: Visit, unit: Unit, now: datetime) -> Stop:
     jobs = list(visit.jobs.filter(unit=unit).select_related("location").order_by("pk"))
     location = unit.location or (jobs[0].location if jobs else None)
     stop = Stop(unit, location, jobs)
-    stop.entry = (
-        VisitEntry.objects.filter(visit=visit, unit=unit).select_related("made_by").order_by("-pk").first()
-    )
+    stop.entry = last_entries(visit, unit).get(unit.pk)
     stop.owed = list(Obligation.objects.ours().filter(unit=unit).order_by("latest_on", "pk"))
     stop.dues = dues_of(jobs, stop.owed, today=local_today(visit.site, now), others=True)
     return stop

@@ -266,8 +266,9 @@ def test_a_visit_costs_the_same_queries_however_many_units(
         site, [make_serviced_unit(site) for _ in range(count)], technician=cast.people["technician"]
     )
     client = cast.client("dispatcher")
-    # session, user; visit; jobs; entries; confirmations; certificates; technicians; hours
-    with django_assert_num_queries(9):
+    # session, user; visit; jobs; entries; confirmations; certificates; technicians; hours;
+    # doubts; companions
+    with django_assert_num_queries(11):
         answer = client.get(address(visit))
     assert len(answer.context["units"]) == count
 
