@@ -51,7 +51,7 @@ class LeakEstimate(models.Model):
     leaker_share = models.FloatField(null=True, help_text="Probability that it is no sound unit.")
     limit = models.FloatField(help_text="Level below which it must not fall.")
     limit_on = models.DateField(null=True, help_text="Expected day; empty when beyond the horizon.")
-    limit_early_on = models.DateField(null=True, help_text="With 95 % certainty not before this day.")
+    limit_early_on = models.DateField(null=True, help_text="With 98 % certainty not before this day.")
     facts_revision = models.PositiveIntegerField(help_text="Of the unit when its readings were taken up.")
     computed_at = models.DateTimeField()
 

@@ -46,6 +46,9 @@ LEAST_SPREAD = 0.003
 
 HORIZON_YEARS = 20.0
 
+# An alarm costs a look at a gauge, a missed one a unit that does not work: rather too early.
+EARLY_CHANCE = 0.02
+
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -208,7 +211,7 @@ def years_to(
     error: float,
     found: Estimates,
     *,
-    chance: float = 0.05,
+    chance: float = EARLY_CHANCE,
     horizon: float = HORIZON_YEARS,
 ) -> tuple[Floats, Floats]:
     """Return after how many years the limit is reached: expected, and with ``chance`` before.

@@ -87,7 +87,7 @@ def score(fleet: Fleet) -> Score:
     """Estimate a fleet together and count what was told right.
 
     A unit is *due* when its true level is under the limit before its next yearly look, and an alarm
-    is raised when with more than five per cent chance it may be. The rival draws a line through the
+    is raised when with more than two per cent chance it may be. The rival draws a line through the
     readings of each unit alone and raises it when that line is under the limit by then.
     """
     began = time.perf_counter()
