@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Q, QuerySet
@@ -21,6 +20,8 @@ from inventory.workshop.values import Values, with_changes
 
 TEST_TASKS = frozenset({Task.HYDROSTATIC_TEST.value, Task.REQUALIFICATION.value})
 TEST_STEPS = ("proof_test", "volumetric_test")
+# Outside at one of these, the shell never goes back into service.
+_ENDS_LIFE = frozenset({"triage", "inside", *TEST_STEPS})
 # What a card can be for; each becomes a record at release, or at its own step.
 WORKS = (
     Task.RECHARGE,
@@ -119,11 +120,19 @@ def board_of(card: JobCard, charging: Charging, entries: Sequence[CardEntry] | N
     for row in stated:
         by_step.setdefault(row.step, []).append(row)
     last = {code: rows[-1] for code, rows in by_step.items()}
-    tested = any(code in last and finishes(code, last[code].verdict) for code in TEST_STEPS)
-    doubtful = "inside" in last and last["inside"].verdict == CardEntry.Verdict.UNJUDGED
+    passed = [last[code] for code in TEST_STEPS if code in last and finishes(code, last[code].verdict)]
+    tested_at = max((entry.place for entry in passed), default=0)
     wants_test = bool(TEST_TASKS & set(card.works)) or card.decision == JobCard.Decision.TEST
-    must_test = not tested and (wants_test or doubtful or charging.needs_test)
-    must_condemn = _must_condemn(card, last, charging)
+    # A doubt is settled by a test after it; a test that was passed before proves nothing about it.
+    doubtful = (
+        "inside" in last
+        and last["inside"].verdict == CardEntry.Verdict.UNJUDGED
+        and last["inside"].place > tested_at
+    )
+    must_test = doubtful or (not tested_at and (wants_test or charging.needs_test))
+    must_condemn = charging.has_ended or any(
+        code in _ENDS_LIFE and entry.verdict == CardEntry.Verdict.OUTSIDE for code, entry in last.items()
+    )
     if card.decision == JobCard.Decision.CONDEMN:
         paths: tuple[str, ...] = ("condemn",)
     else:
@@ -137,20 +146,19 @@ def board_of(card: JobCard, charging: Charging, entries: Sequence[CardEntry] | N
     barrier, is_first_open = 0, True
     for line in lines:
         entry = line.last
-        # Work that was done again makes everything after it void: it has to be stated anew.
-        line.is_done = entry is not None and finishes(line.step.code, entry.verdict) and entry.place > barrier
+        # Work that was done again makes everything after it void: it has to be stated anew. Only a passed
+        # pressure test stands: opening the valve once more does not weaken the shell.
+        if line.step.code in TEST_STEPS:
+            line.is_done = entry is not None and entry in passed and not doubtful
+        else:
+            line.is_done = (
+                entry is not None and finishes(line.step.code, entry.verdict) and entry.place > barrier
+            )
         if line.step.restarts and entry is not None:
             barrier = max(barrier, entry.place)
         if not line.is_done and is_first_open:
             line.is_next, is_first_open = True, False
     return CardBoard(card, lines, paths, charging, must_test, must_condemn)
-
-
-def _must_condemn(card: JobCard, last: Mapping[str, CardEntry], charging: Charging) -> bool:
-    if card.decision == JobCard.Decision.CONDEMN or charging.has_ended:
-        return True
-    bad = {"triage", "inside"}
-    return any(code in bad and entry.verdict == CardEntry.Verdict.OUTSIDE for code, entry in last.items())
 
 
 def bench_for(card: JobCard, entries: Iterable[CardEntry], *, today: date) -> Bench:
@@ -233,18 +241,3 @@ def calibration_due(today: date, *, days: int = 30) -> QuerySet[Instrument]:
     """Instruments whose calibration has run out, is unknown, or runs out within ``days``."""
     soon = date.fromordinal(today.toordinal() + days)
     return Instrument.objects.filter(Q(due_on__isnull=True) | Q(due_on__lte=soon), is_retired=False)
-
-
-def warranty_of(entries: Iterable[CardEntry], values: Values) -> dict[str, Any] | None:
-    """Until when the charge of a released card is under warranty; ``None`` before it was finished."""
-    finished = [entry for entry in entries if entry.step == "finish"]
-    if not finished:
-        return None
-    start = finished[-1].done_on
-    value = values["warranty_years"]
-    year = start.year + int(value.number)
-    try:
-        until = start.replace(year=year)
-    except ValueError:
-        until = date(year, 2, 28)
-    return {"from": start, "until": until, "source": value.source}

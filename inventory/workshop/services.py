@@ -273,7 +273,7 @@ def _same_entry(stored: CardEntry, card: JobCard, code: str, raw: Mapping[str, A
 
 
 _AFTER_RELEASE = frozenset({"return"})
-_AFTER_CONDEMNING = frozenset({"mark", "consent", "dispose", "cartridge_out", "empty", "agent_out"})
+_AFTER_CONDEMNING = frozenset({"mark", "consent", "dispose"})
 
 
 def _line_to_take(board: CardBoard, code: str) -> StepLine:

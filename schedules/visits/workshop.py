@@ -24,6 +24,7 @@ from schedules.due.queries import explain
 from schedules.due.services import refresh_units
 from schedules.engine import Knowledge
 from schedules.engine import Obligation as Answer
+from schedules.rulebook.queries import table_version
 from schedules.visits.models import Job, Visit
 
 TESTS = frozenset({Task.HYDROSTATIC_TEST, Task.REQUALIFICATION})
@@ -57,7 +58,7 @@ def _charging(unit: Unit, answers: Sequence[Answer] | None, now: datetime) -> Ch
     if ended is not None:
         return Charging(
             has_ended=True,
-            sentence=f"Its life ended on {ended.latest} ({ended.table_key} {ended.clause}): it is neither "
+            sentence=f"Its life ended on {ended.latest} ({_title(ended)} {ended.clause}): it is neither "
             "tested nor charged but condemned.",
             owed=tuple(sorted(owed)),
         )
@@ -70,13 +71,12 @@ def _charging(unit: Unit, answers: Sequence[Answer] | None, now: datetime) -> Ch
 
 def _not_proved(answer: Answer, today: date) -> str:
     """Why this demand forbids charging now; empty when it does not."""
-    label, rule = TASK_LABELS[answer.task], f"{answer.table_key} {answer.clause}".strip()
+    label, rule = TASK_LABELS[answer.task], f"{_title(answer)} {answer.clause}".strip()
     if answer.knowledge is Knowledge.UNKNOWN_BASIS:
         return f"Nobody knows when its last {label.lower()} was ({rule}): test it before it is charged."
     if answer.knowledge is Knowledge.UNCOVERED:
         return (
-            f"No rule of {answer.table_key} says when its {label.lower()} is due: test it before it is "
-            "charged."
+            f"No rule of {_title(answer)} says when its {label.lower()} is due: test it before it is charged."
         )
     if answer.knowledge is Knowledge.BARRED:
         return f"It must not be tested and cannot be charged untested ({rule}): condemn it."
@@ -84,6 +84,12 @@ def _not_proved(answer: Answer, today: date) -> str:
     if answer.latest is not None and answer.latest < today:
         return f"{label} was due by {answer.latest} ({rule}): test it before it is charged."
     return ""
+
+
+def _title(answer: Answer) -> str:
+    """What people call the table of the answer."""
+    table = table_version(answer.table_key, answer.table_version)
+    return table.title if table is not None else answer.table_key
 
 
 @transaction.atomic

@@ -26,10 +26,10 @@ from inventory.workshop.queries import (
     instruments_in_use,
     plate,
     today_of,
-    warranty_of,
 )
 from inventory.workshop.services import Unlikely
 from inventory.workshop.steps import step_book
+from inventory.workshop.warranty import warranty_of
 from schedules.visits import workshop
 from servicedesk.access import Act
 from servicedesk.bench.forms import BackForm, ChangeForm, ReasonForm, SendForm, StepForm, habit_for
@@ -226,6 +226,8 @@ def _why_not_charged(board: CardBoard) -> str:
     """Why neither agent nor gas may go in as things stand; empty when they may."""
     if board.card.unit.model.is_refillable is False:
         return "It is not made to be filled again."
+    if board.must_condemn and not board.charging.has_ended:
+        return "What was found ends its life as a service unit: condemn it, or correct the finding."
     if board.charging.has_ended or board.must_test:
         return board.charging.sentence or "A pressure test is asked for and has not been passed yet."
     return ""

@@ -17,7 +17,15 @@ from inventory.errors import Conflict
 from inventory.register.models import Unit
 from inventory.register.queries import units_for
 from inventory.workshop.models import JobCard
-from inventory.workshop.queries import calibration_due, cards_for, open_card_of, stays_out, today_of
+from inventory.workshop.queries import (
+    calibration_due,
+    cards_for,
+    current_values,
+    open_card_of,
+    stays_out,
+    today_of,
+)
+from inventory.workshop.warranty import claims
 from schedules.visits.workshop import charging_of, receive
 from servicedesk.access import Act
 from servicedesk.bench.forms import QueueForm, ReceiveForm
@@ -194,3 +202,19 @@ class ReceiveUnitView(PageView):
             ],
         }
         return self.page("bench/receive_unit.html", context, status=status)
+
+
+class ClaimsView(PageView):
+    """Charges under warranty that lost more than the limit."""
+
+    acts = (Act.SEE_BENCH,)
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show them."""
+        values = current_values()
+        context = {
+            "claims": claims(self.scope, values, today=self.now.date()),
+            "years": values["warranty_years"],
+            "limit": values["leak_reject"],
+        }
+        return self.page("bench/claims.html", context)

@@ -9,9 +9,11 @@ from typing import Any
 import pytest
 from django.core.exceptions import ValidationError
 
+from inventory.access import EVERYTHING
 from inventory.appendonly import HistoryIsAppendOnly
 from inventory.errors import Conflict
 from inventory.logbook.models import ServiceRecord
+from inventory.logbook.services import NewReading
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
@@ -19,9 +21,10 @@ from inventory.stock.models import Lot, StockBalance, StockMove
 from inventory.stock.queries import units_of_lot
 from inventory.workshop.house import HouseResult
 from inventory.workshop.models import CardEntry, Instrument, JobCard
-from inventory.workshop.queries import entries_of
+from inventory.workshop.queries import current_values, entries_of
 from inventory.workshop.services import Unlikely, change_card, withdraw_card
 from inventory.workshop.upkeep import change_value
+from inventory.workshop.warranty import claims
 from schedules.due.models import Obligation
 from schedules.visits import workshop
 from tests.factories import NOW, TODAY, make_model, make_record, make_site, make_unit, make_user, make_visit
@@ -137,6 +140,13 @@ def test_reasons_found_at_triage_lead_straight_to_condemning(hand: Any) -> None:
     assert [line.step.code for line in board(card).lines][-4:] == ["condemn", "mark", "consent", "dispose"]
     with pytest.raises(Conflict, match="does not need the step"):
         step(card, "fill", hand)
+    work_until(card, "agent_out", hand)
+    with pytest.raises(ValidationError, match="ends its life"):
+        step(card, "decide", hand)
+    # A finding that was a mistake is stated anew, and the card goes on as usual.
+    step(card, "triage", hand)
+    step(card, "decide", hand)
+    assert board(card).next_line.step.code == "strip"
 
 
 def test_figures_outside_a_limit_are_kept_and_leave_the_step_open(hand: Any) -> None:
@@ -152,11 +162,19 @@ def test_figures_outside_a_limit_are_kept_and_leave_the_step_open(hand: Any) -> 
 
 
 def test_opening_it_again_makes_everything_after_it_void(hand: Any) -> None:
-    card = receive(make_away(), hand)
-    work_until(card, "pressurise", hand)
+    card = receive(make_away(), hand, "hydrostatic_test")
+    work_until(card, "pressurise", hand, decide={"decision": "test"})
     step(card, "leak_test", hand, {"method": "immersion", "seen": "leak"})
     step(card, "empty", hand)
     assert board(card).next_line.step.code == "agent_out"
+    # The pressure test that was passed stands, unless a doubt about the shell arises after it.
+    work_until(card, "decide", hand)
+    assert board(card).next_line.step.code == "fill"
+    step(card, "inside", hand, {"finding": "doubt", "seen": "Scale at the weld"})
+    with pytest.raises(ValidationError, match="pressure test"):
+        step(card, "decide", hand)
+    step(card, "decide", hand, {"decision": "test"})
+    assert board(card).next_line.step.code == "proof_test"
 
 
 def test_pounds_typed_as_kilograms_are_stored_only_when_confirmed(hand: Any) -> None:
@@ -366,3 +384,30 @@ def test_what_the_shelf_lacks_on_paper_is_flagged(hand: Any) -> None:
     flags = " ".join(board(card).flags)
     assert "Count the shelf" in flags
     assert "no cylinder was named" in flags
+
+
+def test_a_loss_beyond_the_limit_inside_the_term_is_a_claim(hand: Any, second: Any) -> None:
+    unit = make_away()
+    card = receive(unit, hand)
+    work_until(card, "finish", hand)
+    step(card, "release", second)
+    values = current_values()
+
+    def read(bar_20: float, celsius: float, on: date) -> None:
+        # 13.5 bar at 20 °C reads 12.53 at 0 °C: cold is no loss.
+        readings = (
+            NewReading("gauge_pressure", f"{bar_20}", "bar", bar_20 * 100),
+            NewReading("ambient_temperature", f"{celsius}", "°C", celsius),
+        )
+        make_record(
+            unit, done=Stamp.on(on), readings=readings, refresh=False, received_at=NOW + timedelta(999)
+        )
+
+    read(12.53, 0, date(2027, 11, 20))
+    assert claims(EVERYTHING, values, today=date(2027, 12, 1)) == []
+    # 2 kgf/cm² are 1.96 bar.
+    read(11.5, 20, date(2028, 3, 1))
+    (claim,) = claims(EVERYTHING, values, today=date(2028, 3, 2))
+    assert (claim.card, claim.warranty.ends_on) == (card, date(2031, 11, 25))
+    assert "2.00 bar lost" in claim.sentence
+    assert claims(EVERYTHING, values, today=date(2031, 11, 26)) == []

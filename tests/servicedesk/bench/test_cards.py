@@ -58,6 +58,7 @@ def pages(card: JobCard) -> list[str]:
         reverse("bench:waiting"),
         reverse("bench:card", args=[card.public_id]),
         reverse("bench:card-pdf", args=[card.public_id]),
+        reverse("bench:claims"),
         reverse("bench:tests"),
         reverse("bench:tests-csv"),
         reverse("bench:instruments"),
