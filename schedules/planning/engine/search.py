@@ -200,7 +200,7 @@ class Search:
         """Begin again: from the best plan, from a part of it, or from nothing."""
         self.idle = 0
         self.rounds += 1
-        if self._pick():
+        if self.pick():
             return
         self.history.clear()
         how = self.settings.rounds[self.rounds % len(self.settings.rounds)]
@@ -223,7 +223,8 @@ class Search:
             del kept[self.rng.randint(len(kept))]
         return self.improve(Solution(self.data, kept), self.fines.evaluator(), exhaustive=True)
 
-    def _pick(self) -> bool:
+    def pick(self) -> bool:
+        """Go on from the best combination of routes seen so far, if that is better."""
         if self.pool is None or not self.pool.fresh or self.best is None:
             return False
         self.pool.add(self.best, 0)
@@ -261,7 +262,7 @@ class Search:
         if self.idle >= settings.patience and self.best is not None:
             self._next_round(self.best)
         elif settings.pool_every and self.iterations % settings.pool_every == 0:
-            self._pick()
+            self.pick()
         evaluator = self.fines.evaluator()
         candidate = self.improve(self.current, evaluator, exhaustive=False)
         self.fines.register(candidate)

@@ -35,8 +35,9 @@ Routes = dict[str, tuple[str, ...]]
 class Split:
     """The plan of a large problem, bettered part by part."""
 
-    def __init__(self, problem: Problem, seed: int) -> None:
+    def __init__(self, problem: Problem, seed: int, *, timed: bool = True) -> None:
         self.problem = problem
+        self.timed = timed
         self.rng = random.Random(seed)  # noqa: S311 - repeatable, nothing secret
         self.routes: Routes = {}
         self.tried: dict[str, int] = {}
@@ -173,7 +174,7 @@ class Split:
         return self._search(part, routes, PART_IDLE, PART_MOST, stop)
 
     def _search(self, part: Problem, routes: Routes, idle: int, most: int, stop: Callable[[], bool]) -> bool:
-        found, steps = search_part(part, routes, self.rng.randrange(2**31), idle, most, stop)
+        found, steps = search_part(part, routes, self.rng.randrange(2**31), idle, most, stop, self.timed)
         self.steps += steps
         if found is None:
             return False
@@ -188,15 +189,20 @@ class Split:
 
 
 def search_part(
-    part: Problem, routes: Routes, seed: int, idle: int, most: int, stop: Callable[[], bool]
+    part: Problem, routes: Routes, seed: int, idle: int, most: int, stop: Callable[[], bool], timed: bool
 ) -> tuple[Routes | None, int]:
     """Better routes for a part, or ``None``; and the steps taken."""
     form = Form(part)
     start = form.solution(routes) if routes else None
     settings = replace(settings_for(form), patience=2**31)
-    search = Search(form, seed, settings, start)
+    search = Search(form, seed, settings, start, timed=timed)
     before = search.best_cost if start is not None and start.is_feasible() else 2**62
-    steps = search.run(most, lambda: search.idle >= idle or stop())
+    steps = 0
+    while steps < most and not stop():
+        steps += search.run(most - steps, lambda: search.idle >= idle or stop())
+        # What one search leaves lying about, the pool often puts together.
+        if stop() or not search.pick():
+            break
     if search.best is None or search.best_cost >= before:
         return None, steps
     return form.routes(search.best), steps

@@ -38,7 +38,7 @@ def walk(
 ) -> int:
     """Search until ``stop`` or for ``iterations``; returns how many were taken."""
     if is_large(problem):
-        return _in_parts(problem, start, seed, iterations, stop, hear)
+        return _in_parts(problem, start, seed, iterations, stop, hear, timed)
     form = Form(problem)
     given = form.solution(start.routes) if start is not None else None
     settings = settings_for(form)
@@ -112,8 +112,9 @@ def _in_parts(
     iterations: int | None,
     stop: Callable[[], bool],
     hear: Hear,
+    timed: bool,
 ) -> int:
-    split = Split(problem, seed)
+    split = Split(problem, seed, timed=timed)
     start_of(split, start)
 
     def enough() -> bool:
