@@ -140,9 +140,9 @@ class Phone:
         mouse.up()
 
     def all_sent(self) -> None:
-        """Nothing waits any more."""
-        expect(self.page.locator("html")).to_have_attribute("data-waiting", "0")
-        expect(self.page.locator("html")).to_have_attribute("data-photos", "0")
+        """Nothing waits any more; a try that failed is made again after some seconds."""
+        expect(self.page.locator("html")).to_have_attribute("data-waiting", "0", timeout=20_000)
+        expect(self.page.locator("html")).to_have_attribute("data-photos", "0", timeout=20_000)
 
     def stored(self, store: str) -> list[dict[str, Any]]:
         """Every row of one store of the phone's database, read beside the app."""

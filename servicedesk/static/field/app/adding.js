@@ -24,12 +24,28 @@ export const screen = async ([visitId], query) => {
     h("option", { value: "" }, "Not in this list"),
     models.map((m) => h("option", { value: m.id }, [m.text, m.maker].filter(Boolean).join(", "))),
   );
-  const pick = (/** @type {Record<string, string>} */ labels) => h("select", null, Object.entries(labels).map(([value, label]) => h("option", { value, selected: value === "unknown" }, label)));
+  const pick = (/** @type {Record<string, string>} */ labels) =>
+    h(
+      "select",
+      null,
+      Object.entries(labels).map(([value, label]) =>
+        h("option", { value, selected: value === "unknown" }, label),
+      ),
+    );
   const agent = pick(day.labels.agent);
   const construction = pick(day.labels.construction);
   const charge = textField("Charge, as printed", { placeholder: "6 kg" });
-  const kind = h("div", { class: "stack" }, field("Agent", agent), field("Driven by", construction), charge.node);
-  const number = textField("Our number, where a label is on it", { value: read, autocapitalize: "characters" });
+  const kind = h(
+    "div",
+    { class: "stack" },
+    field("Agent", agent),
+    field("Driven by", construction),
+    charge.node,
+  );
+  const number = textField("Our number, where a label is on it", {
+    value: read,
+    autocapitalize: "characters",
+  });
   const serial = textField("Serial, as read", { autocapitalize: "characters" });
   const made = textField("Made, as read", { placeholder: "06/2019" }, "06/2019, 2019, or unknown.");
   const place = placeField(visit);
@@ -54,7 +70,11 @@ export const screen = async ([visitId], query) => {
           scan: { by: read ? (query.get("by") ?? "typed") : "picked", read, ...position() },
           content: {
             ...content,
-            ...(model.value ? { model: model.value } : { kind: { agent: agent.value, construction: construction.value, charge_text: charge.said() } }),
+            ...(model.value
+              ? { model: model.value }
+              : {
+                  kind: { agent: agent.value, construction: construction.value, charge_text: charge.said() },
+                }),
             serial: serial.said(),
             made: made.said(),
             ...(number.said() ? { number: number.said() } : {}),
@@ -74,7 +94,11 @@ export const screen = async ([visitId], query) => {
       "div",
       { class: "stack" },
       h("h1", null, "Add a unit"),
-      h("p", { class: "soft" }, "For a unit that hangs here and is not on the register. It stays marked as incomplete until the office has looked at it."),
+      h(
+        "p",
+        { class: "soft" },
+        "For a unit that hangs here and is not on the register. It stays marked as incomplete until the office has looked at it.",
+      ),
       place.node,
       field("Model", model),
       kind,
@@ -84,6 +108,11 @@ export const screen = async ([visitId], query) => {
       remarks.node,
       photoField(photos, () => undefined),
     ),
-    foot: h("div", { class: "app-actions" }, said, button("Add it", () => void save(), { class: "button-main button-big app-next" })),
+    foot: h(
+      "div",
+      { class: "app-actions" },
+      said,
+      button("Add it", () => void save(), { class: "button-main button-big app-next" }),
+    ),
   };
 };

@@ -59,7 +59,11 @@ const failure = (error) => {
       { class: "stack" },
       h("h1", null, "This did not work"),
       h("p", null, error.message),
-      h("p", null, "Nothing that you recorded is lost. Go back and try again; if it comes again, tell the office what stands here."),
+      h(
+        "p",
+        null,
+        "Nothing that you recorded is lost. Go back and try again; if it comes again, tell the office what stands here.",
+      ),
     ),
   };
 };
@@ -73,7 +77,12 @@ const drawBar = () => {
       ? []
       : [h("a", { class: "app-back", href: `#/${back}`, "aria-label": "Back" }, icon("back"))]),
     h("span", { class: "app-name" }, shown?.title ?? ""),
-    h("a", { class: "app-link", href: "#/sending", id: "link" }, h("span", { class: "visually-hidden" }, "Sending: "), linkSign),
+    h(
+      "a",
+      { class: "app-link", href: "#/sending", id: "link" },
+      h("span", { class: "visually-hidden" }, "Sending: "),
+      linkSign,
+    ),
   );
   void drawLink();
 };
@@ -158,16 +167,27 @@ const keepOnPhone = async () => {
   navigator.serviceWorker.addEventListener("controllerchange", () => {
     if (isTakingOver) location.reload();
   });
-  const registration = await navigator.serviceWorker.register(config.worker, { scope: new URL("./", location.origin + location.pathname).pathname });
+  const registration = await navigator.serviceWorker.register(config.worker, {
+    scope: new URL("./", location.origin + location.pathname).pathname,
+  });
   const offer = () => {
     const { waiting } = registration;
     if (!waiting || document.getElementById("newer")) return;
-    const take = button("Use it now", () => {
-      isTakingOver = true;
-      waiting.postMessage("take over");
-    }, { class: "button-main" });
+    const take = button(
+      "Use it now",
+      () => {
+        isTakingOver = true;
+        waiting.postMessage("take over");
+      },
+      { class: "button-main" },
+    );
     byId("main").before(
-      h("div", { class: "app-newer", id: "newer" }, h("p", null, "A new version of this app is stored. What you recorded stays."), take),
+      h(
+        "div",
+        { class: "app-newer", id: "newer" },
+        h("p", null, "A new version of this app is stored. What you recorded stays."),
+        take,
+      ),
     );
   };
   registration.addEventListener("updatefound", () => {

@@ -13,11 +13,24 @@ import { RESULT_LOOK, stopName } from "./walk.js";
 const strokesOf = (pad, canvas) => ({
   width: Math.round(canvas.clientWidth),
   height: Math.round(canvas.clientHeight),
-  strokes: pad.toData().map((/** @type {any} */ line) => line.points.map((/** @type {any} */ p) => [Math.round(p.x), Math.round(p.y)])),
+  strokes: pad
+    .toData()
+    .map((/** @type {any} */ line) =>
+      line.points.map((/** @type {any} */ p) => [Math.round(p.x), Math.round(p.y)]),
+    ),
 });
 
 /** @param {any} data */
-const padData = (data) => (data?.strokes ?? []).map((/** @type {number[][]} */ line) => ({ points: line.map(([x, y], i) => ({ x, y, time: i, pressure: 0.5 })), minWidth: 1, maxWidth: 3, penColor: "black", dotSize: 0, velocityFilterWeight: 0.7, compositeOperation: "source-over" }));
+const padData = (data) =>
+  (data?.strokes ?? []).map((/** @type {number[][]} */ line) => ({
+    points: line.map(([x, y], i) => ({ x, y, time: i, pressure: 0.5 })),
+    minWidth: 1,
+    maxWidth: 3,
+    penColor: "black",
+    dotSize: 0,
+    velocityFilterWeight: 0.7,
+    compositeOperation: "source-over",
+  }));
 
 /** @param {import("./visit.js").Opened} visit */
 const counts = (visit) => {
@@ -36,9 +49,21 @@ const counts = (visit) => {
       h(
         "dl",
         { class: "tally" },
-        OUTCOMES.map((o) => h("div", null, h("dt", null, icon(RESULT_LOOK[o][1]), " ", visit.day.labels.result[o]), h("dd", null, String(found[o])))),
+        OUTCOMES.map((o) =>
+          h(
+            "div",
+            null,
+            h("dt", null, icon(RESULT_LOOK[o][1]), " ", visit.day.labels.result[o]),
+            h("dd", null, String(found[o])),
+          ),
+        ),
         extra ? h("div", null, h("dt", null, "of them beyond the list"), h("dd", null, String(extra))) : null,
-        h("div", { class: "tally-sum", data: { tone: agrees ? "ok" : "overdue" } }, h("dt", null, `On the list ${listed}${extra ? ` + ${extra}` : ""}`), h("dd", null, agrees ? `${sum}, adds up` : `${sum} counted`)),
+        h(
+          "div",
+          { class: "tally-sum", data: { tone: agrees ? "ok" : "overdue" } },
+          h("dt", null, `On the list ${listed}${extra ? ` + ${extra}` : ""}`),
+          h("dd", null, agrees ? `${sum}, adds up` : `${sum} counted`),
+        ),
       ),
     ),
   };
@@ -49,8 +74,11 @@ const readOut = (visit) => {
   const { units, problems } = toReadOut(visit.round.stops, visit.round.problems);
   const { day } = visit;
   const places = new Map(visit.round.locations.map((l) => [l.id, l]));
-  const isCritical = (/** @type {any} */ stop) => ["failed", "not_found"].includes(stop.result?.outcome) || stop.defects.some((/** @type {any} */ d) => !d.settled && d.severity === "critical");
-  const reasonText = (/** @type {string} */ code) => day.reasons.no_access.find((/** @type {any} */ r) => r.code === code)?.text ?? code;
+  const isCritical = (/** @type {any} */ stop) =>
+    ["failed", "not_found"].includes(stop.result?.outcome) ||
+    stop.defects.some((/** @type {any} */ d) => !d.settled && d.severity === "critical");
+  const reasonText = (/** @type {string} */ code) =>
+    day.reasons.no_access.find((/** @type {any} */ r) => r.code === code)?.text ?? code;
   const sorted = [...units].sort((a, b) => Number(isCritical(b)) - Number(isCritical(a)));
   return {
     isEmpty: !units.length && !problems.length,
@@ -58,7 +86,9 @@ const readOut = (visit) => {
       "section",
       { class: "panel", "aria-label": "Read out before you leave" },
       h("h2", null, "Read out before you leave"),
-      units.length || problems.length ? h("p", { class: "soft" }, "To the person you report to. It stands line by line on the certificate.") : h("p", null, "Nothing is wrong: every unit passed."),
+      units.length || problems.length
+        ? h("p", { class: "soft" }, "To the person you report to. It stands line by line on the certificate.")
+        : h("p", null, "Nothing is wrong: every unit passed."),
       h(
         "ul",
         { class: "app-rows" },
@@ -73,14 +103,44 @@ const readOut = (visit) => {
               h(
                 "span",
                 { class: "app-row-text" },
-                h("span", null, [stop.result ? day.labels.result[stop.result.outcome] : "", stop.model.text].filter(Boolean).join(", ")),
-                h("span", { class: "soft" }, [...stop.defects.filter((/** @type {any} */ d) => !d.settled).map((/** @type {any} */ d) => codeOf(day, d.code).text), stop.result?.content.remarks, reasonText(stop.result?.content.reason)].filter(Boolean).join("; ")),
+                h(
+                  "span",
+                  null,
+                  [stop.result ? day.labels.result[stop.result.outcome] : "", stop.model.text]
+                    .filter(Boolean)
+                    .join(", "),
+                ),
+                h(
+                  "span",
+                  { class: "soft" },
+                  [
+                    ...stop.defects
+                      .filter((/** @type {any} */ d) => !d.settled)
+                      .map((/** @type {any} */ d) => codeOf(day, d.code).text),
+                    stop.result?.content.remarks,
+                    reasonText(stop.result?.content.reason),
+                  ]
+                    .filter(Boolean)
+                    .join("; "),
+                ),
                 isCritical(stop) ? chip("Critical", ...SEVERITY_LOOK.critical) : null,
               ),
             ),
           ),
         ),
-        problems.map((p) => h("li", { class: "app-row app-row-flat" }, h("span", { class: "app-row-place" }, places.get(p.location)?.number ?? "?"), h("span", { class: "app-row-text" }, h("span", null, codeOf(day, p.code).text), h("span", { class: "soft" }, ["The place, not the unit", p.remarks].filter(Boolean).join("; "))))),
+        problems.map((p) =>
+          h(
+            "li",
+            { class: "app-row app-row-flat" },
+            h("span", { class: "app-row-place" }, places.get(p.location)?.number ?? "?"),
+            h(
+              "span",
+              { class: "app-row-text" },
+              h("span", null, codeOf(day, p.code).text),
+              h("span", { class: "soft" }, ["The place, not the unit", p.remarks].filter(Boolean).join("; ")),
+            ),
+          ),
+        ),
       ),
     ),
   };
@@ -105,19 +165,68 @@ export const screen = async ([id], query) => {
         { class: "stack" },
         title,
         where,
-        h("p", { class: "verdict", data: { tone: closing.state === "refused" ? "overdue" : "ok" } }, icon(closing.state === "refused" ? "overdue" : "done"), h("span", null, closing.state === "sent" ? "Closed and sent" : closing.state === "refused" ? "The server refused to close it" : "Closed on this phone", h("small", null, closing.state === "sent" ? (closing.content.contact_name ? `Reported to ${closing.content.contact_name}.` : "") : closing.state === "refused" ? (closing.answer?.problem?.detail ?? "") : "It is sent by itself when there is signal; the certificate follows."))),
-        certificate ? h("p", null, h("a", { class: "button button-main button-big", href: certificate.pdf_url, download: `${certificate.number}.pdf` }, icon("download"), `Owner's copy, ${certificate.number}`)) : null,
-        closing.state === "waiting" && !closing.tried
-          ? h("p", null, button("Take the closing back", async () => {
-              await discardAct(closing.id, "Taken back before it was sent.");
-              closing.state = "discarded";
-              go(`close/${id}`);
-            }))
+        h(
+          "p",
+          { class: "verdict", data: { tone: closing.state === "refused" ? "overdue" : "ok" } },
+          icon(closing.state === "refused" ? "overdue" : "done"),
+          h(
+            "span",
+            null,
+            closing.state === "sent"
+              ? "Closed and sent"
+              : closing.state === "refused"
+                ? "The server refused to close it"
+                : "Closed on this phone",
+            h(
+              "small",
+              null,
+              closing.state === "sent"
+                ? closing.content.contact_name
+                  ? `Reported to ${closing.content.contact_name}.`
+                  : ""
+                : closing.state === "refused"
+                  ? (closing.answer?.problem?.detail ?? "")
+                  : "It is sent by itself when there is signal; the certificate follows.",
+            ),
+          ),
+        ),
+        certificate
+          ? h(
+              "p",
+              null,
+              h(
+                "a",
+                {
+                  class: "button button-main button-big",
+                  href: certificate.pdf_url,
+                  download: `${certificate.number}.pdf`,
+                },
+                icon("download"),
+                `Owner's copy, ${certificate.number}`,
+              ),
+            )
           : null,
-        closing.state === "refused" ? h("p", null, h("a", { class: "button", href: "#/sending" }, "Settle it in the sending list")) : null,
+        closing.state === "waiting" && !closing.tried
+          ? h(
+              "p",
+              null,
+              button("Take the closing back", async () => {
+                await discardAct(closing.id, "Taken back before it was sent.");
+                closing.state = "discarded";
+                go(`close/${id}`);
+              }),
+            )
+          : null,
+        closing.state === "refused"
+          ? h("p", null, h("a", { class: "button", href: "#/sending" }, "Settle it in the sending list"))
+          : null,
         counts(visit).node,
       ),
-      foot: h("div", { class: "app-actions" }, h("a", { class: "button button-big", href: "#/" }, "My visits")),
+      foot: h(
+        "div",
+        { class: "app-actions" },
+        h("a", { class: "button button-big", href: "#/" }, "My visits"),
+      ),
       refresh: (what) => {
         if (what === "acts") setTimeout(() => go(`close/${id}`), 60);
       },
@@ -132,30 +241,127 @@ export const screen = async ([id], query) => {
         { class: "stack" },
         title,
         where,
-        h("p", { class: "verdict", data: { tone: "soon" } }, icon("soon"), h("span", null, `${count(open.length, "unit has", "units have")} no result yet`, h("small", null, "Record each one. Not found and no access are results too."))),
-        h("ul", { class: "app-rows" }, open.map((stop) => h("li", { class: "app-row" }, h("a", { href: `#/${unitAddress(visit, stop.key)}?by=picked` }, h("span", { class: "app-row-place" }, stopName(stop)), h("span", { class: "app-row-text" }, h("span", null, stop.model.text), h("span", { class: "soft" }, stop.unit.number)), icon("next"))))),
+        h(
+          "p",
+          { class: "verdict", data: { tone: "soon" } },
+          icon("soon"),
+          h(
+            "span",
+            null,
+            `${count(open.length, "unit has", "units have")} no result yet`,
+            h("small", null, "Record each one. Not found and no access are results too."),
+          ),
+        ),
+        h(
+          "ul",
+          { class: "app-rows" },
+          open.map((stop) =>
+            h(
+              "li",
+              { class: "app-row" },
+              h(
+                "a",
+                { href: `#/${unitAddress(visit, stop.key)}?by=picked` },
+                h("span", { class: "app-row-place" }, stopName(stop)),
+                h(
+                  "span",
+                  { class: "app-row-text" },
+                  h("span", null, stop.model.text),
+                  h("span", { class: "soft" }, stop.unit.number),
+                ),
+                icon("next"),
+              ),
+            ),
+          ),
+        ),
         counts(visit).node,
       ),
-      foot: h("div", { class: "app-actions" }, h("a", { class: "button button-main button-big app-next", href: `#/${unitAddress(visit, open[0].key)}?by=picked` }, `Next: ${stopName(open[0])}`, icon("next"))),
+      foot: h(
+        "div",
+        { class: "app-actions" },
+        h(
+          "a",
+          {
+            class: "button button-main button-big app-next",
+            href: `#/${unitAddress(visit, open[0].key)}?by=picked`,
+          },
+          `Next: ${stopName(open[0])}`,
+          icon("next"),
+        ),
+      ),
     };
   }
 
   const key = `close|${id}`;
-  const draft = { name: "", reason: "", isRead: false, isCounted: false, signature: null, done_on: todayIn(site.time_zone), ...((await draftOf(key)) ?? {}) };
+  const draft = {
+    name: "",
+    reason: "",
+    isRead: false,
+    isCounted: false,
+    signature: null,
+    done_on: todayIn(site.time_zone),
+    ...((await draftOf(key)) ?? {}),
+  };
   const keep = () => void putDraft(key, draft);
   const { found, node: countsNode } = counts(visit);
   const { isEmpty, node: readNode } = readOut(visit);
   const tick = (/** @type {"isRead" | "isCounted"} */ name, /** @type {string} */ label) =>
-    h("label", { class: "check" }, h("input", { type: "checkbox", checked: draft[name], on: { change: (/** @type {any} */ e) => { draft[name] = e.target.checked; keep(); update(); } } }), h("span", null, label));
+    h(
+      "label",
+      { class: "check" },
+      h("input", {
+        type: "checkbox",
+        checked: draft[name],
+        on: {
+          change: (/** @type {any} */ e) => {
+            draft[name] = e.target.checked;
+            keep();
+            update();
+          },
+        },
+      }),
+      h("span", null, label),
+    );
   const text = (/** @type {"name" | "reason"} */ name, /** @type {any} */ props) => {
-    const input = h("input", { autocomplete: "off", maxlength: 200, value: draft[name], ...props, on: { input: () => { draft[name] = input.value; keep(); update(); } } });
+    const input = h("input", {
+      autocomplete: "off",
+      maxlength: 200,
+      value: draft[name],
+      ...props,
+      on: {
+        input: () => {
+          draft[name] = input.value;
+          keep();
+          update();
+        },
+      },
+    });
     return input;
   };
   const name = text("name", { autocapitalize: "words", maxlength: 120 });
   const reason = text("reason", { list: "reasons" });
-  const reasons = h("datalist", { id: "reasons" }, (day.reasons.no_signature ?? []).map((/** @type {any} */ r) => h("option", { value: r.text ?? r })));
-  const canvas = h("canvas", { class: "app-sign", tabindex: 0, role: "img", "aria-label": "Signature: draw with a finger. Without one, give a reason below." });
-  const doneOn = h("input", { type: "date", value: draft.done_on, max: todayIn(site.time_zone), on: { change: () => { draft.done_on = doneOn.value; keep(); } } });
+  const reasons = h(
+    "datalist",
+    { id: "reasons" },
+    (day.reasons.no_signature ?? []).map((/** @type {any} */ r) => h("option", { value: r.text ?? r })),
+  );
+  const canvas = h("canvas", {
+    class: "app-sign",
+    tabindex: 0,
+    role: "img",
+    "aria-label": "Signature: draw with a finger. Without one, give a reason below.",
+  });
+  const doneOn = h("input", {
+    type: "date",
+    value: draft.done_on,
+    max: todayIn(site.time_zone),
+    on: {
+      change: () => {
+        draft.done_on = doneOn.value;
+        keep();
+      },
+    },
+  });
   /** @type {any} */
   let pad;
   const prepare = () => {
@@ -178,18 +384,25 @@ export const screen = async ([id], query) => {
     if (!isEmpty && !draft.isRead) return "Read out what is listed, then tick it.";
     if (!draft.isCounted) return "Compare with your own count, then tick it.";
     if (draft.signature && !draft.name.trim()) return "Print the name of the person who signed.";
-    if (!draft.signature && !draft.reason.trim()) return draft.name.trim() ? "Have it signed, or say why it is not." : "A signature with a printed name, or the reason for none.";
+    if (!draft.signature && !draft.reason.trim())
+      return draft.name.trim()
+        ? "Have it signed, or say why it is not."
+        : "A signature with a printed name, or the reason for none.";
     return "";
   };
   const said = h("p", { class: "app-lacking", role: "status" });
-  const main = button([icon("lock"), "Close the visit"], () => void close(), { class: "button-main button-big app-next" });
+  const main = button([icon("lock"), "Close the visit"], () => void close(), {
+    class: "button-main button-big app-next",
+  });
   const update = () => {
     said.textContent = lacking();
     main.setAttribute("aria-disabled", String(!!lacking()));
   };
   const close = async () => {
     if (lacking()) return;
-    const before = visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length + (visit.acts.length ? 0 : 1);
+    const before =
+      visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length +
+      (visit.acts.length ? 0 : 1);
     const content = {
       counts: found,
       acts_before: before,
@@ -220,13 +433,26 @@ export const screen = async ([id], query) => {
         { class: "panel", "aria-label": "Signature" },
         h("h2", null, "Signature"),
         canvas,
-        h("div", { class: "row" }, button("Wipe", () => { pad?.clear(); draft.signature = null; keep(); update(); })),
+        h(
+          "div",
+          { class: "row" },
+          button("Wipe", () => {
+            pad?.clear();
+            draft.signature = null;
+            keep();
+            update();
+          }),
+        ),
         field("Printed name", name),
         field("Or why nobody signed", reason),
         reasons,
         field("Day on which the work was done", doneOn),
       ),
-      h("p", { class: "soft small" }, "Closing writes the records, moves the due dates and issues the certificate once it has reached the server."),
+      h(
+        "p",
+        { class: "soft small" },
+        "Closing writes the records, moves the due dates and issues the certificate once it has reached the server.",
+      ),
     ),
     foot: h("div", { class: "app-actions" }, said, main),
   };

@@ -7,13 +7,30 @@ import { photoField } from "./photo.js";
 /** @typedef {{defect: any, photos: any[], isPutRight: boolean}} Found */
 
 /** @type {Record<string, [string, string]>} */
-export const SEVERITY_LOOK = { critical: ["overdue", "overdue"], non_critical: ["soon", "soon"], non_conformance: ["unknown", "unknown"] };
+export const SEVERITY_LOOK = {
+  critical: ["overdue", "overdue"],
+  non_critical: ["soon", "soon"],
+  non_conformance: ["unknown", "unknown"],
+};
 
 /** @param {any} day @param {string} code */
-export const codeOf = (day, code) => day.defect_codes.find((/** @type {any} */ c) => c.code === code) ?? { code, text: code, severity: "non_critical", action: "" };
+export const codeOf = (day, code) =>
+  day.defect_codes.find((/** @type {any} */ c) => c.code === code) ?? {
+    code,
+    text: code,
+    severity: "non_critical",
+    action: "",
+  };
 
 /** The kinds of check and defect that a model takes. @param {any} day @param {any} model */
-export const kindsOf = (day, model) => new Set(["all", model.agent, model.construction, ...(model.is_wheeled ? ["wheeled"] : []), ...(day.kinds_of_model[model.id] ?? [])]);
+export const kindsOf = (day, model) =>
+  new Set([
+    "all",
+    model.agent,
+    model.construction,
+    ...(model.is_wheeled ? ["wheeled"] : []),
+    ...(day.kinds_of_model[model.id] ?? []),
+  ]);
 
 /** @param {any} code */
 const words = (code) => [code.text, code.meaning, ...(code.also ?? [])].join(" ").toLowerCase();
@@ -25,7 +42,9 @@ const words = (code) => [code.text, code.meaning, ...(code.also ?? [])].join(" "
  */
 export const askDefect = ({ day, about, kinds, title, hint = "" }) =>
   new Promise((resolve) => {
-    const fitting = day.defect_codes.filter((/** @type {any} */ c) => c.about === about && c.kinds.some((/** @type {string} */ k) => kinds.has(k)));
+    const fitting = day.defect_codes.filter(
+      (/** @type {any} */ c) => c.about === about && c.kinds.some((/** @type {string} */ k) => kinds.has(k)),
+    );
     /** @type {any[]} */
     const photos = [];
     let isDone = false;
@@ -42,10 +61,17 @@ export const askDefect = ({ day, about, kinds, title, hint = "" }) =>
 
     const choose = () => {
       const list = h("ul", { class: "app-rows" });
-      const search = h("input", { type: "search", autocomplete: "off", value: hint, on: { input: () => draw() } });
+      const search = h("input", {
+        type: "search",
+        autocomplete: "off",
+        value: hint,
+        on: { input: () => draw() },
+      });
       const draw = () => {
         const typed = search.value.trim().toLowerCase();
-        const found = fitting.filter((/** @type {any} */ c) => typed.split(/\s+/).every((word) => words(c).includes(word)));
+        const found = fitting.filter((/** @type {any} */ c) =>
+          typed.split(/\s+/).every((word) => words(c).includes(word)),
+        );
         list.replaceChildren(
           ...(found.length ? found : fitting).map((/** @type {any} */ code) =>
             h(
@@ -54,7 +80,12 @@ export const askDefect = ({ day, about, kinds, title, hint = "" }) =>
               h(
                 "button",
                 { type: "button", class: "app-row-button", on: { click: () => describe(code) } },
-                h("span", { class: "app-row-text" }, h("span", null, code.text), h("span", { class: "soft" }, code.meaning)),
+                h(
+                  "span",
+                  { class: "app-row-text" },
+                  h("span", null, code.text),
+                  h("span", { class: "soft" }, code.meaning),
+                ),
                 chip(day.labels.severity[code.severity] ?? code.severity, ...SEVERITY_LOOK[code.severity]),
               ),
             ),
@@ -71,37 +102,69 @@ export const askDefect = ({ day, about, kinds, title, hint = "" }) =>
       let severity = code.severity;
       let isPutRight = false;
       const remarks = h("textarea", { rows: 3, maxlength: 500 });
-      const severities = Object.entries(day.labels.severity).map(([value, label]) => /** @type {[string, string]} */ ([value, String(label)]));
+      const severities = Object.entries(day.labels.severity).map(
+        ([value, label]) => /** @type {[string, string]} */ ([value, String(label)]),
+      );
       body.replaceChildren(
         h("h2", null, code.text),
         h("p", { class: "soft" }, code.meaning),
         choices("How bad", severities, severity, (value) => (severity = value)),
-        choices("What was done", [["no", `Not yet: ${code.action}`], ["yes", "Put right on the spot"]], "no", (value) => (isPutRight = value === "yes")),
+        choices(
+          "What was done",
+          [
+            ["no", `Not yet: ${code.action}`],
+            ["yes", "Put right on the spot"],
+          ],
+          "no",
+          (value) => (isPutRight = value === "yes"),
+        ),
         field("Remarks", remarks),
         photoField(photos, () => undefined),
-        h("p", { class: "soft small" }, `Class: our own assignment, to confirm against local code. Source: ${code.source}.`),
+        h(
+          "p",
+          { class: "soft small" },
+          `Class: our own assignment, to confirm against local code. Source: ${code.source}.`,
+        ),
       );
       foot.replaceChildren(
         button("Other defect", choose, { class: "button-big" }),
-        button([icon("done"), "Record it"], () =>
-          finish({
-            isPutRight,
-            photos,
-            defect: {
-              id: crypto.randomUUID(),
-              code: code.code,
-              severity,
-              action: isPutRight ? "Put right on the spot" : code.action,
-              remarks: remarks.value.trim(),
-              photos: photos.map((p) => p.id),
-            },
-          }), { class: "button-main button-big" }),
+        button(
+          [icon("done"), "Record it"],
+          () =>
+            finish({
+              isPutRight,
+              photos,
+              defect: {
+                id: crypto.randomUUID(),
+                code: code.code,
+                severity,
+                action: isPutRight ? "Put right on the spot" : code.action,
+                remarks: remarks.value.trim(),
+                photos: photos.map((p) => p.id),
+              },
+            }),
+          { class: "button-main button-big" },
+        ),
       );
       body.querySelector("input")?.focus();
       say(code.text);
     };
 
-    const box = h("dialog", { class: "app-sheet", "aria-label": title, on: { cancel: (/** @type {Event} */ event) => { event.preventDefault(); finish(null); } } }, body, foot);
+    const box = h(
+      "dialog",
+      {
+        class: "app-sheet",
+        "aria-label": title,
+        on: {
+          cancel: (/** @type {Event} */ event) => {
+            event.preventDefault();
+            finish(null);
+          },
+        },
+      },
+      body,
+      foot,
+    );
     document.body.append(box);
     choose();
     box.showModal();
@@ -122,9 +185,31 @@ export const defectList = (day, defects, offer) =>
       return h(
         "li",
         { class: "app-row app-row-flat" },
-        h("span", { class: "app-row-text" }, h("span", null, code.text), h("span", { class: "soft" }, [defect.settled ? `Put right: ${defect.settled}` : defect.action, defect.remarks, defect.isOld ? `open since ${defect.opened_on}` : ""].filter(Boolean).join(" · "))),
-        defect.settled ? chip("Put right", "ok", "done") : chip(day.labels.severity[defect.severity ?? code.severity] ?? "", ...SEVERITY_LOOK[defect.severity ?? code.severity]),
-        offer && !defect.settled ? button(offer.label, () => offer.act(defect), { "aria-label": `${offer.label}: ${code.text}` }) : null,
+        h(
+          "span",
+          { class: "app-row-text" },
+          h("span", null, code.text),
+          h(
+            "span",
+            { class: "soft" },
+            [
+              defect.settled ? `Put right: ${defect.settled}` : defect.action,
+              defect.remarks,
+              defect.isOld ? `open since ${defect.opened_on}` : "",
+            ]
+              .filter(Boolean)
+              .join(" · "),
+          ),
+        ),
+        defect.settled
+          ? chip("Put right", "ok", "done")
+          : chip(
+              day.labels.severity[defect.severity ?? code.severity] ?? "",
+              ...SEVERITY_LOOK[defect.severity ?? code.severity],
+            ),
+        offer && !defect.settled
+          ? button(offer.label, () => offer.act(defect), { "aria-label": `${offer.label}: ${code.text}` })
+          : null,
       );
     }),
   );

@@ -29,7 +29,8 @@ export const h = (tag, props, ...children) => {
     else element.setAttribute(name, value === true ? "" : String(value));
   }
   for (const child of children.flat()) {
-    if (child !== null && child !== undefined && child !== false) element.append(child instanceof Node ? child : String(child));
+    if (child !== null && child !== undefined && child !== false)
+      element.append(child instanceof Node ? child : String(child));
   }
   return element;
 };
@@ -51,7 +52,11 @@ export const icon = (name) => {
  * A button. @param {Child | Child[]} label @param {(event: Event) => void} act @param {Record<string, any>} [props]
  */
 export const button = (label, act, props = {}) =>
-  h("button", { type: "button", ...props, class: `button ${props.class ?? ""}`.trim(), on: { click: act } }, label);
+  h(
+    "button",
+    { type: "button", ...props, class: `button ${props.class ?? ""}`.trim(), on: { click: act } },
+    label,
+  );
 
 /** @param {string} word @param {string} tone @param {string} [drawing] */
 export const chip = (word, tone, drawing) =>
@@ -77,10 +82,16 @@ export const clock = (at) => new Date(at).toLocaleTimeString("en-GB", { hour: "2
 
 /** A civil day in words, e.g. Wed 25 November. @param {string} day  YYYY-MM-DD @param {"short" | "long"} [month] */
 export const dayWords = (day, month = "long") =>
-  new Date(`${day}T12:00:00Z`).toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month, timeZone: "UTC" });
+  new Date(`${day}T12:00:00Z`).toLocaleDateString("en-GB", {
+    weekday: "short",
+    day: "numeric",
+    month,
+    timeZone: "UTC",
+  });
 
 /** Today's civil day on the premises. @param {string} zone */
-export const todayIn = (zone) => new Intl.DateTimeFormat("en-CA", { timeZone: zone || "UTC" }).format(new Date());
+export const todayIn = (zone) =>
+  new Intl.DateTimeFormat("en-CA", { timeZone: zone || "UTC" }).format(new Date());
 
 /** A field with its label. @param {string} label @param {any} input @param {Child} [help] */
 export const field = (label, input, help) => {
@@ -102,7 +113,13 @@ export const choices = (legend, options, chosen, act) => {
       h(
         "label",
         { class: "choice" },
-        h("input", { type: "radio", name, value, checked: value === chosen, on: { change: () => act(value) } }),
+        h("input", {
+          type: "radio",
+          name,
+          value,
+          checked: value === chosen,
+          on: { change: () => act(value) },
+        }),
         h("span", null, label),
       ),
     ),

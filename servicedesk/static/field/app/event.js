@@ -31,7 +31,12 @@ const LIST = [
   ["condemn", "Condemn", "One criterion, a photo, out of use for good", "overdue"],
   ["move_unit", "Hangs elsewhere", "Moved to another place on these premises", "place"],
   ["swap_units", "Swapped with another", "The two change places", "unit"],
-  ["location_problem", "Something wrong with the place", "Blocked, no sign, bracket: not the unit's fault", "place"],
+  [
+    "location_problem",
+    "Something wrong with the place",
+    "Blocked, no sign, bracket: not the unit's fault",
+    "place",
+  ],
 ];
 
 /** @param {Case} about @param {string} label @param {string} hint */
@@ -47,7 +52,11 @@ const textField = (label, props = {}, hint = "") => {
 
 /** Who takes note of a unit that leaves: a name, or why there is none. */
 const receiptField = () => {
-  const name = textField("Handed over to, printed name", { autocapitalize: "words" }, "Stands on the owner's receipt.");
+  const name = textField(
+    "Handed over to, printed name",
+    { autocapitalize: "words" },
+    "Stands on the owner's receipt.",
+  );
   return { node: name.node, said: () => (name.said() ? { name: name.said() } : null) };
 };
 
@@ -66,12 +75,25 @@ const otherUnit = ({ day, site }, stop, { loaners, withNew }) => {
   const model = h(
     "select",
     null,
-    [...day.models].sort((a, b) => Number(b.agent === stop.model.agent) - Number(a.agent === stop.model.agent)).map((/** @type {any} */ m) => h("option", { value: m.id, selected: m.id === stop.model.id }, [m.text, m.maker].filter(Boolean).join(", "))),
+    [...day.models]
+      .sort((a, b) => Number(b.agent === stop.model.agent) - Number(a.agent === stop.model.agent))
+      .map((/** @type {any} */ m) =>
+        h(
+          "option",
+          { value: m.id, selected: m.id === stop.model.id },
+          [m.text, m.maker].filter(Boolean).join(", "),
+        ),
+      ),
   );
   const byNumber = h("div", { hidden: van.length > 0 }, number.node);
   const byModel = h("div", { class: "stack", hidden: true }, field("Model", model), serial.node, made.node);
   const options = [
-    ...van.sort((/** @type {any} */ a, /** @type {any} */ b) => Number(alike(b)) - Number(alike(a))).map((/** @type {any} */ u) => [u.id, `${u.number}, ${models.get(u.model)?.text ?? ""}${alike(u) ? "" : " (another kind)"}`]),
+    ...van
+      .sort((/** @type {any} */ a, /** @type {any} */ b) => Number(alike(b)) - Number(alike(a)))
+      .map((/** @type {any} */ u) => [
+        u.id,
+        `${u.number}, ${models.get(u.model)?.text ?? ""}${alike(u) ? "" : " (another kind)"}`,
+      ]),
     ["number", van.length ? "Another one of ours, by number" : "One of ours, by number"],
     ...(withNew ? [["new", "A new one, not on our register"]] : []),
   ];
@@ -79,17 +101,23 @@ const otherUnit = ({ day, site }, stop, { loaners, withNew }) => {
   const node = h(
     "div",
     { class: "stack" },
-    choices(loaners ? "Which loaner hangs there now" : "Which unit hangs there now", /** @type {any} */ (options), chosen, (value) => {
-      chosen = value;
-      byNumber.hidden = value !== "number";
-      byModel.hidden = value !== "new";
-    }),
+    choices(
+      loaners ? "Which loaner hangs there now" : "Which unit hangs there now",
+      /** @type {any} */ (options),
+      chosen,
+      (value) => {
+        chosen = value;
+        byNumber.hidden = value !== "number";
+        byModel.hidden = value !== "new";
+      },
+    ),
     byNumber,
     byModel,
   );
   const check = () => {
     if (!chosen) return "Choose the unit that hangs there now.";
-    if (chosen === "number" && !number.said()) return "Enter the number on the label of the unit that hangs there now.";
+    if (chosen === "number" && !number.said())
+      return "Enter the number on the label of the unit that hangs there now.";
     if (chosen === "new") {
       const { word, sentence } = compareMark(made.said(), null, todayIn(site.time_zone), false);
       if (word === "fault") return sentence;
@@ -107,10 +135,22 @@ const otherUnit = ({ day, site }, stop, { loaners, withNew }) => {
 /** Other places of the premises, and a new one. @param {Opened} visit */
 const placeField = (visit) => {
   const numbers = new Map(visit.round.locations.map((l) => [l.number.toUpperCase(), l]));
-  const list = h("datalist", { id: "places" }, visit.round.locations.map((l) => h("option", { value: l.number }, [l.building, l.floor, l.description].filter(Boolean).join(", "))));
+  const list = h(
+    "datalist",
+    { id: "places" },
+    visit.round.locations.map((l) =>
+      h("option", { value: l.number }, [l.building, l.floor, l.description].filter(Boolean).join(", ")),
+    ),
+  );
   const floor = textField("Floor");
   const description = textField("Where exactly");
-  const isNew = h("div", { class: "stack", hidden: true }, h("p", { class: "soft" }, "A place that is not on the register yet:"), floor.node, description.node);
+  const isNew = h(
+    "div",
+    { class: "stack", hidden: true },
+    h("p", { class: "soft" }, "A place that is not on the register yet:"),
+    floor.node,
+    description.node,
+  );
   const number = textField("Number of the place", {
     list: "places",
     autocapitalize: "characters",
@@ -123,7 +163,16 @@ const placeField = (visit) => {
     said: () => {
       const known = numbers.get(number.said().toUpperCase());
       if (known) return { location: known.id, content: {} };
-      return { content: { new_location: { id: crypto.randomUUID(), number: number.said(), floor: floor.said(), description: description.said() } } };
+      return {
+        content: {
+          new_location: {
+            id: crypto.randomUUID(),
+            number: number.said(),
+            floor: floor.said(),
+            description: description.said(),
+          },
+        },
+      };
     },
   };
 };
@@ -149,7 +198,16 @@ const FORMS = {
     return {
       title: "No access",
       lead: "The unit stays due; the office makes a new appointment.",
-      parts: [choices("Why", day.reasons.no_access.map((/** @type {any} */ r) => [r.code, r.text]), "", (value) => (reason = value)), saidBy.node, remarks.node],
+      parts: [
+        choices(
+          "Why",
+          day.reasons.no_access.map((/** @type {any} */ r) => [r.code, r.text]),
+          "",
+          (value) => (reason = value),
+        ),
+        saidBy.node,
+        remarks.node,
+      ],
       main: "Record as no access",
       check: () => (reason ? "" : "Choose why there was no access."),
       acts: () => [{ content: { reason, said_by: saidBy.said(), remarks: remarks.input.value.trim() } }],
@@ -165,8 +223,20 @@ const FORMS = {
       moment: "take_away",
       parts: [loaner.node, reason.node, receipt.node],
       main: "Record the loan",
-      check: () => loaner.check() || (reason.said() ? "" : "Say why it goes to the workshop.") || (receipt.said() ? "" : "Print the name of the person who takes note."),
-      acts: () => [{ content: { loaner: loaner.said(), tasks: heavyTasks(visit.day, stop), reason: reason.said(), receipt: receipt.said() } }],
+      check: () =>
+        loaner.check() ||
+        (reason.said() ? "" : "Say why it goes to the workshop.") ||
+        (receipt.said() ? "" : "Print the name of the person who takes note."),
+      acts: () => [
+        {
+          content: {
+            loaner: loaner.said(),
+            tasks: heavyTasks(visit.day, stop),
+            reason: reason.said(),
+            receipt: receipt.said(),
+          },
+        },
+      ],
     };
   },
   to_workshop: ({ visit, stop }) => {
@@ -179,7 +249,15 @@ const FORMS = {
       parts: [reason.node, receipt.node],
       main: "Take it along",
       check: () => (reason.said() ? "" : "Say why it goes along and why no loaner hangs there."),
-      acts: () => [{ content: { reason: reason.said(), tasks: heavyTasks(visit.day, stop), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }],
+      acts: () => [
+        {
+          content: {
+            reason: reason.said(),
+            tasks: heavyTasks(visit.day, stop),
+            ...(receipt.said() ? { receipt: receipt.said() } : {}),
+          },
+        },
+      ],
     };
   },
   exchange: ({ visit, stop }) => {
@@ -193,11 +271,23 @@ const FORMS = {
       parts: [other.node, receipt.node, remarks.node],
       main: "Record the exchange",
       check: () => other.check(),
-      acts: () => [{ content: { replacement: other.said(), remarks: remarks.input.value.trim(), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }],
+      acts: () => [
+        {
+          content: {
+            replacement: other.said(),
+            remarks: remarks.input.value.trim(),
+            ...(receipt.said() ? { receipt: receipt.said() } : {}),
+          },
+        },
+      ],
     };
   },
   give_back: ({ visit, stop }) => {
-    const loaner = textField("Number of the loaner that goes", { autocapitalize: "characters" }, "Leave empty where none hung.");
+    const loaner = textField(
+      "Number of the loaner that goes",
+      { autocapitalize: "characters" },
+      "Leave empty where none hung.",
+    );
     const place = placeField(visit);
     const receipt = receiptField();
     return {
@@ -206,10 +296,22 @@ const FORMS = {
       parts: [stop.location ? null : place.node, loaner.node, receipt.node],
       main: "Record its return",
       stays: true,
-      check: () => (stop.location ? "" : place.check() || (place.said().location ? "" : "Choose a place that is on the register.")),
+      check: () =>
+        stop.location
+          ? ""
+          : place.check() || (place.said().location ? "" : "Choose a place that is on the register."),
       acts: () => {
         const at = stop.location ? { location: stop.location.id, content: {} } : place.said();
-        return [{ ...at, content: { ...at.content, ...(loaner.said() ? { loaner: { unit_number: loaner.said() } } : {}), ...(receipt.said() ? { receipt: receipt.said() } : {}) } }];
+        return [
+          {
+            ...at,
+            content: {
+              ...at.content,
+              ...(loaner.said() ? { loaner: { unit_number: loaner.said() } } : {}),
+              ...(receipt.said() ? { receipt: receipt.said() } : {}),
+            },
+          },
+        ];
       },
     };
   },
@@ -219,18 +321,41 @@ const FORMS = {
     return {
       title: "Used or lost its charge",
       lead: "It is out of use until it is recharged: hang a loaner if you have one.",
-      parts: [choices("Where is it now", [["yes", "It stays here, marked out of use"], ["no", "I take it along"]], "", (value) => (stays = value)), remarks.node],
+      parts: [
+        choices(
+          "Where is it now",
+          [
+            ["yes", "It stays here, marked out of use"],
+            ["no", "I take it along"],
+          ],
+          "",
+          (value) => (stays = value),
+        ),
+        remarks.node,
+      ],
       main: "Record it",
       isDanger: true,
-      check: () => (stays ? "" : "Say where it is now.") || (remarks.input.value.trim() ? "" : "Say what was found: the owner reads it on the certificate."),
+      check: () =>
+        (stays ? "" : "Say where it is now.") ||
+        (remarks.input.value.trim() ? "" : "Say what was found: the owner reads it on the certificate."),
       acts: () => [{ content: { stays: stays === "yes", remarks: remarks.input.value.trim() } }],
     };
   },
   condemn: ({ visit, stop, photos }) => {
     const { day } = visit;
     const kinds = kindsOf(day, stop.model);
-    const codes = day.defect_codes.filter((/** @type {any} */ c) => c.leads_to === "condemned" && c.about === "unit" && c.kinds.some((/** @type {string} */ k) => kinds.has(k)));
-    const code = h("select", null, h("option", { value: "" }, "Choose one criterion"), codes.map((/** @type {any} */ c) => h("option", { value: c.code }, c.text)));
+    const codes = day.defect_codes.filter(
+      (/** @type {any} */ c) =>
+        c.leads_to === "condemned" &&
+        c.about === "unit" &&
+        c.kinds.some((/** @type {string} */ k) => kinds.has(k)),
+    );
+    const code = h(
+      "select",
+      null,
+      h("option", { value: "" }, "Choose one criterion"),
+      codes.map((/** @type {any} */ c) => h("option", { value: c.code }, c.text)),
+    );
     const remarks = remarksField("What you saw");
     let hangs = "nothing";
     const other = otherUnit(visit, stop, { loaners: false, withNew: true });
@@ -242,16 +367,36 @@ const FORMS = {
       parts: [
         field("Criterion", code),
         remarks.node,
-        choices("What hangs there now", [["nothing", "Nothing; the unit goes along"], ["other", "Another unit"]], hangs, (value) => {
-          hangs = value;
-          other.node.hidden = value !== "other";
-        }),
+        choices(
+          "What hangs there now",
+          [
+            ["nothing", "Nothing; the unit goes along"],
+            ["other", "Another unit"],
+          ],
+          hangs,
+          (value) => {
+            hangs = value;
+            other.node.hidden = value !== "other";
+          },
+        ),
         other.node,
       ],
       main: "Condemn it",
       isDanger: true,
-      check: () => (code.value ? "" : "Choose the criterion by which it is condemned.") || (photos.length ? "" : "Take a photo of what condemns it.") || (remarks.input.value.trim() ? "" : "Say what you saw.") || (hangs === "other" ? other.check() : ""),
-      acts: () => [{ content: { code: code.value, remarks: remarks.input.value.trim(), ...(hangs === "other" ? { replacement: other.said() } : {}) } }],
+      check: () =>
+        (code.value ? "" : "Choose the criterion by which it is condemned.") ||
+        (photos.length ? "" : "Take a photo of what condemns it.") ||
+        (remarks.input.value.trim() ? "" : "Say what you saw.") ||
+        (hangs === "other" ? other.check() : ""),
+      acts: () => [
+        {
+          content: {
+            code: code.value,
+            remarks: remarks.input.value.trim(),
+            ...(hangs === "other" ? { replacement: other.said() } : {}),
+          },
+        },
+      ],
     };
   },
   move_unit: ({ visit, stop }) => {
@@ -277,8 +422,17 @@ const FORMS = {
     const draw = () => {
       const near = visit.round.all.filter((s) => s !== stop && s.location);
       const at = visit.round.all.indexOf(stop);
-      const found = search.value.trim() ? matching(near, search.value) : near.filter((s) => Math.abs(visit.round.all.indexOf(s) - at) <= 3);
-      list.replaceChildren(choices("The other unit", found.slice(0, 12).map((s) => [s.key, `${stopName(s)} · ${s.unit.number}`]), other, (value) => (other = value)));
+      const found = search.value.trim()
+        ? matching(near, search.value)
+        : near.filter((s) => Math.abs(visit.round.all.indexOf(s) - at) <= 3);
+      list.replaceChildren(
+        choices(
+          "The other unit",
+          found.slice(0, 12).map((s) => [s.key, `${stopName(s)} · ${s.unit.number}`]),
+          other,
+          (value) => (other = value),
+        ),
+      );
     };
     draw();
     const remarks = remarksField();
@@ -297,7 +451,12 @@ const FORMS = {
     let found = null;
     const shown = h("p", { class: "strong" }, "Nothing chosen yet");
     const choose = async () => {
-      const asked = await askDefect({ day: visit.day, about: "location", kinds: new Set(["all"]), title: "What is wrong with the place?" });
+      const asked = await askDefect({
+        day: visit.day,
+        about: "location",
+        kinds: new Set(["all"]),
+        title: "What is wrong with the place?",
+      });
       if (!asked) return;
       found = asked;
       photos.push(...asked.photos);
@@ -309,10 +468,20 @@ const FORMS = {
       parts: [shown, button([icon("place"), "Choose what is wrong"], () => void choose())],
       main: "Record it",
       stays: true,
-      check: () => (stop.location ? "" : "This unit hangs at no numbered place.") || (found ? "" : "Choose what is wrong with the place."),
+      check: () =>
+        (stop.location ? "" : "This unit hangs at no numbered place.") ||
+        (found ? "" : "Choose what is wrong with the place."),
       acts: () => [
         { unit: undefined, location: stop.location.id, content: found.defect },
-        ...(found.isPutRight ? [{ kind: "settle_defect", unit: undefined, content: { defect: found.defect.id, how: "Put right on the spot" } }] : []),
+        ...(found.isPutRight
+          ? [
+              {
+                kind: "settle_defect",
+                unit: undefined,
+                content: { defect: found.defect.id, how: "Put right on the spot" },
+              },
+            ]
+          : []),
       ],
     };
   },
@@ -320,9 +489,18 @@ const FORMS = {
 
 /** @param {any} day @param {Stop} stop */
 const heavyTasks = (day, stop) =>
-  stop.unit.due.filter((/** @type {any} */ d) => ["overdue", "due", "unknown"].includes(d.status) && day.tasks.find((/** @type {any} */ t) => t.code === d.task)?.is_heavy).map((/** @type {any} */ d) => d.task);
+  stop.unit.due
+    .filter(
+      (/** @type {any} */ d) =>
+        ["overdue", "due", "unknown"].includes(d.status) &&
+        day.tasks.find((/** @type {any} */ t) => t.code === d.task)?.is_heavy,
+    )
+    .map((/** @type {any} */ d) => d.task);
 /** @param {any} day @param {Stop} stop */
-const heavyWords = (day, stop) => heavyTasks(day, stop).map((/** @type {string} */ t) => day.labels.task[t]).join(", ");
+const heavyWords = (day, stop) =>
+  heavyTasks(day, stop)
+    .map((/** @type {string} */ t) => day.labels.task[t])
+    .join(", ");
 
 /** @param {string[]} words @param {URLSearchParams} query @returns {Promise<import("./dom.js").Screen>} */
 export const screen = async ([visitId, unitId, kind], query) => {
@@ -341,14 +519,48 @@ export const screen = async ([visitId, unitId, kind], query) => {
         "div",
         { class: "stack" },
         h("h1", null, `What about ${name}?`),
-        h("p", { class: "soft" }, `${stop.model.text} · ${stop.unit.number}${stop.unit.serial ? ` · serial ${stop.unit.serial}` : ""}`),
+        h(
+          "p",
+          { class: "soft" },
+          `${stop.model.text} · ${stop.unit.number}${stop.unit.serial ? ` · serial ${stop.unit.serial}` : ""}`,
+        ),
         h(
           "ul",
           { class: "app-rows" },
           list.map(([code, label, help, drawing]) =>
-            h("li", { class: "app-row" }, h("a", { href: `#/event/${visitId}/${unitId}/${code}` }, icon(drawing), h("span", { class: "app-row-text" }, h("span", null, label), h("span", { class: "soft" }, help)), icon("next"))),
+            h(
+              "li",
+              { class: "app-row" },
+              h(
+                "a",
+                { href: `#/event/${visitId}/${unitId}/${code}` },
+                icon(drawing),
+                h(
+                  "span",
+                  { class: "app-row-text" },
+                  h("span", null, label),
+                  h("span", { class: "soft" }, help),
+                ),
+                icon("next"),
+              ),
+            ),
           ),
-          h("li", { class: "app-row" }, h("a", { href: `#/add/${visitId}?at=${stop.location?.id ?? ""}` }, icon("unit"), h("span", { class: "app-row-text" }, h("span", null, "Another unit hangs here"), h("span", { class: "soft" }, "One that is not on the register: add it")), icon("next"))),
+          h(
+            "li",
+            { class: "app-row" },
+            h(
+              "a",
+              { href: `#/add/${visitId}?at=${stop.location?.id ?? ""}` },
+              icon("unit"),
+              h(
+                "span",
+                { class: "app-row-text" },
+                h("span", null, "Another unit hangs here"),
+                h("span", { class: "soft" }, "One that is not on the register: add it"),
+              ),
+              icon("next"),
+            ),
+          ),
         ),
       ),
     };
@@ -364,16 +576,34 @@ export const screen = async ([visitId, unitId, kind], query) => {
     if (lacking || isSaving) return;
     isSaving = true;
     const made = await form.acts();
-    const acts = made.map((act, i) => ({ kind, unit: unitId, ...act, ...(i ? {} : { photos: photos.map((p) => p.id), scan: { by: "picked", read: "", ...position() } }) }));
+    const acts = made.map((act, i) => ({
+      kind,
+      unit: unitId,
+      ...act,
+      ...(i ? {} : { photos: photos.map((p) => p.id), scan: { by: "picked", read: "", ...position() } }),
+    }));
     for (const act of acts) if (act.unit === undefined) delete act.unit;
-    const [first] = (await record(visit, acts, { photos, settles: query.get("settles") ?? undefined })).filter((a) => a.kind === kind);
+    const [first] = (
+      await record(visit, acts, { photos, settles: query.get("settles") ?? undefined })
+    ).filter((a) => a.kind === kind);
     say(`${name}: ${form.title.toLowerCase()}, recorded.`);
     if (form.stays) return go(back, { replace: true });
-    sessionStorage.setItem("undo", JSON.stringify({ act: first.id, words: `${name}: ${form.title.toLowerCase()}` }));
+    sessionStorage.setItem(
+      "undo",
+      JSON.stringify({ act: first.id, words: `${name}: ${form.title.toLowerCase()}` }),
+    );
     const next = nextStop(visit.round.stops, unitId);
     return go(next ? `${unitAddress(visit, next.key)}?by=picked` : `close/${visitId}`, { replace: true });
   };
-  const cautions = form.moment ? visit.day.cautions.filter((/** @type {any} */ c) => c.moment === form.moment && c.kinds.some((/** @type {string} */ k) => kindsOf(visit.day, stop.model).has(k))).slice(0, 2) : [];
+  const cautions = form.moment
+    ? visit.day.cautions
+        .filter(
+          (/** @type {any} */ c) =>
+            c.moment === form.moment &&
+            c.kinds.some((/** @type {string} */ k) => kindsOf(visit.day, stop.model).has(k)),
+        )
+        .slice(0, 2)
+    : [];
   return {
     title: `${name}: ${form.title.toLowerCase()}`,
     back: `event/${visitId}/${unitId}`,
@@ -383,10 +613,19 @@ export const screen = async ([visitId, unitId, kind], query) => {
       h("h1", null, form.title),
       h("p", { class: "soft" }, `${name} · ${stop.model.text} · ${stop.unit.number}`),
       form.lead ? h("p", null, form.lead) : null,
-      cautions.length ? notice("soon", "caution", ...cautions.map((/** @type {any} */ c) => h("p", null, c.text))) : null,
+      cautions.length
+        ? notice("soon", "caution", ...cautions.map((/** @type {any} */ c) => h("p", null, c.text)))
+        : null,
       ...form.parts,
       photoField(photos, () => undefined),
     ),
-    foot: h("div", { class: "app-actions" }, said, button(form.main, () => void save(), { class: `button-big app-next ${form.isDanger ? "button-danger" : "button-main"}` })),
+    foot: h(
+      "div",
+      { class: "app-actions" },
+      said,
+      button(form.main, () => void save(), {
+        class: `button-big app-next ${form.isDanger ? "button-danger" : "button-main"}`,
+      }),
+    ),
   };
 };

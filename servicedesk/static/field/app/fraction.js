@@ -21,8 +21,12 @@ export class Fraction {
     const parts = String(written).split("/");
     if (parts.length === 2) return Fraction.of(parts[0]).over(Fraction.of(parts[1]));
     const [, sign, whole, decimals = ""] = /^([+-]?)(\d*)(?:\.(\d*))?$/.exec(String(written)) ?? [];
-    if (whole === undefined || whole + decimals === "") throw new RangeError(`${written} is no plain number.`);
-    return new Fraction(BigInt(`${sign === "-" ? "-" : ""}${whole}${decimals}`), 10n ** BigInt(decimals.length));
+    if (whole === undefined || whole + decimals === "")
+      throw new RangeError(`${written} is no plain number.`);
+    return new Fraction(
+      BigInt(`${sign === "-" ? "-" : ""}${whole}${decimals}`),
+      10n ** BigInt(decimals.length),
+    );
   }
 
   /** @param {Fraction} other */

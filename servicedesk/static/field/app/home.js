@@ -1,7 +1,25 @@
 // @ts-check
 /** The first screen: the route of today and the next days, and storing it for a day without signal. */
 
-import { APPEARANCES, appearance, button, choices, chip, clock, config, count, dayWords, go, h, icon, notice, redraw, say, setAppearance, todayIn } from "./dom.js";
+import {
+  APPEARANCES,
+  appearance,
+  button,
+  choices,
+  chip,
+  clock,
+  config,
+  count,
+  dayWords,
+  go,
+  h,
+  icon,
+  notice,
+  redraw,
+  say,
+  setAppearance,
+  todayIn,
+} from "./dom.js";
 import { allActs, recall, remember, storedDay, storePack, touchDay } from "./store.js";
 
 const DAYS = 3;
@@ -35,7 +53,8 @@ const store = async (tell) => {
 
 /** @returns {Promise<string>} "stored", or why not */
 const storeScanner = async () => {
-  const worker = navigator.serviceWorker?.controller ?? (await navigator.serviceWorker?.getRegistration())?.active;
+  const worker =
+    navigator.serviceWorker?.controller ?? (await navigator.serviceWorker?.getRegistration())?.active;
   if (!worker) return "refused: this browser keeps no apps";
   return new Promise((resolve) => {
     const line = new MessageChannel();
@@ -52,7 +71,10 @@ const visitCard = (visit, site, done, isClosed) => {
   const open = hours.map((/** @type {any} */ w) => `${w.opens_at} to ${w.closes_at}`).join(", ");
   return h(
     "li",
-    { class: "card app-card", data: { tone: isClosed ? "ok" : visit.state === "under_way" || done ? "away" : "" } },
+    {
+      class: "card app-card",
+      data: { tone: isClosed ? "ok" : visit.state === "under_way" || done ? "away" : "" },
+    },
     h("a", { class: "card-title app-card-link", href: `#/visit/${visit.id}` }, site.name),
     h(
       "p",
@@ -61,11 +83,23 @@ const visitCard = (visit, site, done, isClosed) => {
       `${count(units, "unit")}${done ? `, ${done} done` : ""}`,
       visit.drive_min ? ` · ${visit.drive_min} min drive` : "",
     ),
-    visit.is_urgent ? h("p", { class: "card-line" }, chip("Urgent call", "overdue"), " ", visit.call_reason) : null,
+    visit.is_urgent
+      ? h("p", { class: "card-line" }, chip("Urgent call", "overdue"), " ", visit.call_reason)
+      : null,
     h("p", { class: "card-line" }, site.address || "No address on the register"),
-    h("p", { class: "card-line" }, open ? `Open ${open}` : site.hours.length ? h("strong", null, "No access hours on this weekday: ring first") : "Access hours not known"),
+    h(
+      "p",
+      { class: "card-line" },
+      open
+        ? `Open ${open}`
+        : site.hours.length
+          ? h("strong", null, "No access hours on this weekday: ring first")
+          : "Access hours not known",
+    ),
     site.access_notes ? h("p", { class: "card-line" }, site.access_notes) : null,
-    site.cautions?.length ? h("p", { class: "card-line app-caution" }, icon("caution"), site.cautions.join(" ")) : null,
+    site.cautions?.length
+      ? h("p", { class: "card-line app-caution" }, icon("caution"), site.cautions.join(" "))
+      : null,
     isClosed ? h("p", { class: "card-line" }, chip("Closed on this phone", "ok", "done")) : null,
     visit.is_late && !isClosed ? h("p", { class: "card-line" }, chip("Has overdue work", "overdue")) : null,
     h("span", { class: "card-go" }, icon("next")),
@@ -78,20 +112,31 @@ const route = (day, done, closed) => {
   const days = [...new Set(day.visits.map((/** @type {any} */ v) => v.planned_on))].sort();
   const today = todayIn(day.sites[0]?.time_zone);
   return days.map((on) => {
-    const visits = day.visits.filter((/** @type {any} */ v) => v.planned_on === on).sort((/** @type {any} */ a, /** @type {any} */ b) => a.position - b.position);
+    const visits = day.visits
+      .filter((/** @type {any} */ v) => v.planned_on === on)
+      .sort((/** @type {any} */ a, /** @type {any} */ b) => a.position - b.position);
     const word = on === today ? "Today" : on < today ? "Still open" : "";
     return h(
       "section",
       { class: "stack stack-tight" },
       h("h2", { class: "app-day" }, word ? `${word}, ` : "", h("time", { datetime: on }, dayWords(on))),
-      h("ul", { class: "cards" }, visits.map((/** @type {any} */ v) => visitCard(v, sites.get(v.site), done.get(v.id)?.size ?? 0, closed.has(v.id)))),
+      h(
+        "ul",
+        { class: "cards" },
+        visits.map((/** @type {any} */ v) =>
+          visitCard(v, sites.get(v.site), done.get(v.id)?.size ?? 0, closed.has(v.id)),
+        ),
+      ),
     );
   });
 };
 
 /** Certificates of visits closed on this phone. @param {any[]} acts */
 const closedOnes = (acts) => {
-  const closed = acts.filter((a) => a.kind === "close" && a.state !== "discarded").slice(-5).reverse();
+  const closed = acts
+    .filter((a) => a.kind === "close" && a.state !== "discarded")
+    .slice(-5)
+    .reverse();
   if (!closed.length) return null;
   return h(
     "section",
@@ -105,10 +150,33 @@ const closedOnes = (acts) => {
           "li",
           { class: "card" },
           h("p", { class: "card-title" }, act.place ?? "Visit"),
-          h("p", { class: "card-line" }, `Closed ${clock(act.device_at)}, ${dayWords(act.device_at.slice(0, 10), "short")}`),
+          h(
+            "p",
+            { class: "card-line" },
+            `Closed ${clock(act.device_at)}, ${dayWords(act.device_at.slice(0, 10), "short")}`,
+          ),
           act.answer?.certificate
-            ? h("p", { class: "card-line" }, h("a", { class: "button", href: act.answer.certificate.pdf_url, download: `${act.answer.certificate.number}.pdf` }, icon("download"), `Owner's copy, ${act.answer.certificate.number}`))
-            : h("p", { class: "card-line" }, act.state === "sent" ? "Sent. The owner's copy is being made." : "The owner's copy comes when there is signal."),
+            ? h(
+                "p",
+                { class: "card-line" },
+                h(
+                  "a",
+                  {
+                    class: "button",
+                    href: act.answer.certificate.pdf_url,
+                    download: `${act.answer.certificate.number}.pdf`,
+                  },
+                  icon("download"),
+                  `Owner's copy, ${act.answer.certificate.number}`,
+                ),
+              )
+            : h(
+                "p",
+                { class: "card-line" },
+                act.state === "sent"
+                  ? "Sent. The owner's copy is being made."
+                  : "The owner's copy comes when there is signal.",
+              ),
         ),
       ),
     ),
@@ -135,7 +203,10 @@ export const home = async () => {
       });
       const words = storedWords(stored);
       say(words);
-      sessionStorage.setItem("said", scanner === "stored" ? "" : "The scanner could not be stored: typing numbers works all the same.");
+      sessionStorage.setItem(
+        "said",
+        scanner === "stored" ? "" : "The scanner could not be stored: typing numbers works all the same.",
+      );
       redraw();
     } catch (error) {
       isStoring = false;
@@ -145,10 +216,24 @@ export const home = async () => {
         notice(
           "soon",
           "caution",
-          h("strong", null, status === 401 ? "You are signed out." : status === 0 ? "There is no signal." : "The day was not stored."),
-          h("p", null, status === 401 ? "Sign in, then store the day." : /** @type {Error} */ (error).message),
+          h(
+            "strong",
+            null,
+            status === 401
+              ? "You are signed out."
+              : status === 0
+                ? "There is no signal."
+                : "The day was not stored.",
+          ),
+          h(
+            "p",
+            null,
+            status === 401 ? "Sign in, then store the day." : /** @type {Error} */ (error).message,
+          ),
           day ? h("p", null, "What was stored before is still here.") : null,
-          status === 401 ? h("p", null, h("a", { class: "button button-main", href: config.signIn }, "Sign in")) : null,
+          status === 401
+            ? h("p", null, h("a", { class: "button button-main", href: config.signIn }, "Sign in"))
+            : null,
         ),
       );
     }
@@ -168,9 +253,18 @@ export const home = async () => {
             "p",
             { class: "app-stored-words", data: { fresh: String(isFresh) } },
             icon(isFresh ? "ok" : "soon"),
-            h("span", null, h("strong", { id: "stored" }, storedWords(day)), isFresh ? "" : `, ${dayWords(day.stored_at.slice(0, 10), "short")}`),
+            h(
+              "span",
+              null,
+              h("strong", { id: "stored" }, storedWords(day)),
+              isFresh ? "" : `, ${dayWords(day.stored_at.slice(0, 10), "short")}`,
+            ),
           )
-        : h("p", null, "One touch puts your visits, the registers and the scanner on this phone. Then no signal is needed all day."),
+        : h(
+            "p",
+            null,
+            "One touch puts your visits, the registers and the scanner on this phone. Then no signal is needed all day.",
+          ),
       store_button,
       steps,
     ),
@@ -181,24 +275,69 @@ export const home = async () => {
     body.append(notice("soon", "caution", h("p", null, said)));
   }
   if (day) {
-    if (isKept === false) body.append(h("p", { class: "soft small" }, "Put this app on the home screen: the phone then keeps stored days for certain."));
+    if (isKept === false)
+      body.append(
+        h(
+          "p",
+          { class: "soft small" },
+          "Put this app on the home screen: the phone then keeps stored days for certain.",
+        ),
+      );
     const done = new Map();
     for (const act of acts) {
       if (!act.unit || act.state === "discarded") continue;
-      if (["result", "not_found", "no_access", "exchange", "lend", "to_workshop", "used", "condemn"].includes(act.kind)) {
+      if (
+        ["result", "not_found", "no_access", "exchange", "lend", "to_workshop", "used", "condemn"].includes(
+          act.kind,
+        )
+      ) {
         done.set(act.visit, (done.get(act.visit) ?? new Set()).add(act.unit));
       }
     }
-    if (day.visits.length) body.append(...route(day, done, new Set(acts.filter((a) => a.kind === "close" && a.state !== "discarded").map((a) => a.visit))));
-    else body.append(h("div", { class: "empty" }, h("p", { class: "empty-title" }, "No visits for you"), h("p", null, "Nothing is planned for you in these days. The office plans the visits; ask there if you expected one.")));
+    if (day.visits.length)
+      body.append(
+        ...route(
+          day,
+          done,
+          new Set(acts.filter((a) => a.kind === "close" && a.state !== "discarded").map((a) => a.visit)),
+        ),
+      );
+    else
+      body.append(
+        h(
+          "div",
+          { class: "empty" },
+          h("p", { class: "empty-title" }, "No visits for you"),
+          h(
+            "p",
+            null,
+            "Nothing is planned for you in these days. The office plans the visits; ask there if you expected one.",
+          ),
+        ),
+      );
     const van = vanCount(day.van);
     if (van) {
-      body.append(h("a", { class: "button button-big", href: "#/van" }, `Van list: ${Math.min(ticked, van)} of ${van} on board`));
+      body.append(
+        h(
+          "a",
+          { class: "button button-big", href: "#/van" },
+          `Van list: ${Math.min(ticked, van)} of ${van} on board`,
+        ),
+      );
     }
     const closed = closedOnes(acts);
     if (closed) body.append(closed);
     const unconfirmed = day.tables.filter((/** @type {any} */ t) => !t.is_confirmed);
-    if (unconfirmed.length) body.append(h("p", { class: "soft small" }, "Interval tables are defaults to confirm against local code. Not confirmed: ", unconfirmed.map((/** @type {any} */ t) => t.title).join("; "), "."));
+    if (unconfirmed.length)
+      body.append(
+        h(
+          "p",
+          { class: "soft small" },
+          "Interval tables are defaults to confirm against local code. Not confirmed: ",
+          unconfirmed.map((/** @type {any} */ t) => t.title).join("; "),
+          ".",
+        ),
+      );
   }
   body.append(
     h(
@@ -209,7 +348,13 @@ export const home = async () => {
         "div",
         { class: "stack" },
         choices("Appearance", APPEARANCES, appearance(), setAppearance),
-        h("p", null, h("a", { class: "button", href: "/help/" }, "Help"), " ", h("a", { class: "button", href: config.plain }, "Plain pages")),
+        h(
+          "p",
+          null,
+          h("a", { class: "button", href: "/help/" }, "Help"),
+          " ",
+          h("a", { class: "button", href: config.plain }, "Plain pages"),
+        ),
       ),
     ),
   );
@@ -225,4 +370,7 @@ export const home = async () => {
 
 /** How many lines a van list has. @param {any} van */
 export const vanCount = (van) =>
-  ["loaners", "units_in_van", "agent", "parts", "carry_back"].reduce((sum, part) => sum + (van?.[part]?.length ?? 0), 0);
+  ["loaners", "units_in_van", "agent", "parts", "carry_back"].reduce(
+    (sum, part) => sum + (van?.[part]?.length ?? 0),
+    0,
+  );

@@ -79,7 +79,8 @@ export const readNumber = (text) => {
   if (plain.includes(",") && plain.includes(".")) {
     // The mark that comes last is the decimal one; the other only groups thousands.
     const [decimal, group] = plain.lastIndexOf(",") > plain.lastIndexOf(".") ? [",", "."] : [".", ","];
-    const fits = plain.split(decimal).length === 2 && isGrouped(plain.slice(0, plain.lastIndexOf(decimal)), group);
+    const fits =
+      plain.split(decimal).length === 2 && isGrouped(plain.slice(0, plain.lastIndexOf(decimal)), group);
     plain = fits ? plain.replaceAll(group, "").replace(decimal, ".") : "";
   } else if (plain.includes(",") || plain.includes(".")) {
     const mark = plain.includes(",") ? "," : ".";
@@ -89,7 +90,8 @@ export const readNumber = (text) => {
       plain = plain.replace(",", "");
     } else plain = plain.replace(",", ".");
   }
-  if (!plain) return { fault: `"${kept}" is not one number. Write it without grouping, for instance 1250.5.` };
+  if (!plain)
+    return { fault: `"${kept}" is not one number. Write it without grouping, for instance 1250.5.` };
   return { plain, isOpen };
 };
 
@@ -103,7 +105,12 @@ const figures = (plain) => {
 /** The unit of measure that a text names, in any usual spelling; itself when it names none. @param {Rules} rules @param {string} text */
 const unitOf = (rules, text) => {
   if (text in rules.units) return text;
-  const word = text.replaceAll("º", "°").normalize("NFKC").toLowerCase().replaceAll(" ", "").replace(/^\.+|\.+$/g, "");
+  const word = text
+    .replaceAll("º", "°")
+    .normalize("NFKC")
+    .toLowerCase()
+    .replaceAll(" ", "")
+    .replace(/^\.+|\.+$/g, "");
   return rules.words[word] ?? text;
 };
 
@@ -118,16 +125,28 @@ export const readValue = (rules, { quantity, value, unit: spelling }) => {
   const { text: label, dimension, units, base_unit, lowest, highest } = quantityOf(rules, quantity);
   const choices = units.join(", ");
   if (!(unit in rules.units)) {
-    throw new ReadingError("unknown_unit", quantity, `${label}: the unit "${unit}" is not known here. Choose one of ${choices}.`);
+    throw new ReadingError(
+      "unknown_unit",
+      quantity,
+      `${label}: the unit "${unit}" is not known here. Choose one of ${choices}.`,
+    );
   }
   const number = readNumber(value);
   if ("fault" in number) throw new ReadingError("no_number", quantity, `${label}: ${number.fault}`);
   if (number.isOpen) {
-    throw new ReadingError("no_number", quantity, `${label}: "${value}" can be read two ways. Write it without grouping.`);
+    throw new ReadingError(
+      "no_number",
+      quantity,
+      `${label}: "${value}" can be read two ways. Write it without grouping.`,
+    );
   }
   const shown = `${figures(number.plain)} ${unit}`;
   if (rules.units[unit].dimension !== dimension) {
-    throw new ReadingError("wrong_unit", quantity, `${label} ${shown}: ${unit} is no unit of ${dimension}. Choose one of ${choices}.`);
+    throw new ReadingError(
+      "wrong_unit",
+      quantity,
+      `${label} ${shown}: ${unit} is no unit of ${dimension}. Choose one of ${choices}.`,
+    );
   }
   const base = convert(rules, f(number.plain), unit, base_unit);
   if (base.isLess(f(lowest)) || base.isMore(f(highest))) {
@@ -165,7 +184,9 @@ export const missing = (wanted, given) => wanted.filter((d) => !d.any_of.some((q
  * The numbers worth asking for: those demanded first, then those that help to judge them.
  * @param {Rules} rules @param {string[]} tasks @param {Plate} plate
  */
-export const offeredFor = (rules, tasks, plate) => [...new Set(tasks.flatMap((task) => rules.offered[kindKey(task, plate)] ?? []))];
+export const offeredFor = (rules, tasks, plate) => [
+  ...new Set(tasks.flatMap((task) => rules.offered[kindKey(task, plate)] ?? [])),
+];
 
 // --- limits ----------------------------------------------------------------------------------------
 
@@ -203,14 +224,21 @@ const known = (value) => (value === null || value === undefined ? null : f(value
 const judgeMassLoss = (rules, plate, gross) => {
   const limit = rules.limits.mass_loss[plate.agent];
   if (!limit) {
-    return verdict(null, `Gross mass ${mass(gross)} is recorded but not judged: compare it with the nameplate.`, "no limit of mass for this agent", practice(rules));
+    return verdict(
+      null,
+      `Gross mass ${mass(gross)} is recorded but not judged: compare it with the nameplate.`,
+      "no limit of mass for this agent",
+      practice(rules),
+    );
   }
   const allowed = f(limit.share);
   const text = `loss not over ${percent(allowed)}`;
   const full = known(plate.full_mass_g);
   const charge = known(plate.charge_mass_g);
   if (full === null || charge === null) {
-    const lacking = [full === null ? "full mass" : "", charge === null ? "charge" : ""].filter(Boolean).join(" and ");
+    const lacking = [full === null ? "full mass" : "", charge === null ? "charge" : ""]
+      .filter(Boolean)
+      .join(" and ");
     return verdict(
       null,
       `Gross mass ${mass(gross)} cannot be judged: the ${lacking} of the unit is not known. ` +
@@ -249,7 +277,9 @@ const judgeMassLoss = (rules, plate, gross) => {
     );
   }
   const ok = !share.isMore(allowed);
-  const lost = loss.isMore(f(0)) ? `${mass(loss)} of ${mass(charge)} lost, ${percent(share)} of the charge` : "nothing lost";
+  const lost = loss.isMore(f(0))
+    ? `${mass(loss)} of ${mass(charge)} lost, ${percent(share)} of the charge`
+    : "nothing lost";
   return verdict(ok, `${lost}; ${ok ? "inside" : "over"} ${percent(allowed)}.`, text, limit.source);
 };
 
@@ -355,7 +385,12 @@ const judge = (rules, plate, quantity, value, temperature) => {
       return verdict(null, `${value.plain(1)} °C, used to judge the pressure.`, "no limit", practice(rules));
     default: {
       const label = quantityOf(rules, quantity).text;
-      return verdict(null, `${label} is recorded but not judged: compare it with the nameplate.`, "no limit here", practice(rules));
+      return verdict(
+        null,
+        `${label} is recorded but not judged: compare it with the nameplate.`,
+        "no limit here",
+        practice(rules),
+      );
     }
   }
 };
@@ -370,7 +405,10 @@ export const judgeValues = (rules, plate, values) => {
   const exact = (v) => (v instanceof Fraction ? v : f(v));
   const temperature = values.ambient_temperature === undefined ? null : exact(values.ambient_temperature);
   return Object.fromEntries(
-    Object.entries(values).map(([quantity, value]) => [quantity, judge(rules, plate, quantity, exact(value), temperature)]),
+    Object.entries(values).map(([quantity, value]) => [
+      quantity,
+      judge(rules, plate, quantity, exact(value), temperature),
+    ]),
   );
 };
 
@@ -395,7 +433,9 @@ export const assess = (rules, plate, tasks, readings) => {
   }
   const verdicts = judgeValues(rules, plate, values);
   const given = readings.map((r) => r.quantity);
-  const lacking = tasks.flatMap((task) => missing(demandsOf(rules, task, plate), given)).map((d) => d.sentence);
+  const lacking = tasks
+    .flatMap((task) => missing(demandsOf(rules, task, plate), given))
+    .map((d) => d.sentence);
   const outside = Object.values(verdicts)
     .filter((v) => v.word === "outside")
     .map((v) => v.sentence);

@@ -5,7 +5,19 @@
  * One window at a time sends (a lock of the browser); a refused act stays with the person.
  */
 
-import { actsIn, changed, deviceId, markTried, photoOf, putPhoto, recall, remember, settleActs, storeOthers, waitingPhotos } from "./store.js";
+import {
+  actsIn,
+  changed,
+  deviceId,
+  markTried,
+  photoOf,
+  putPhoto,
+  recall,
+  remember,
+  settleActs,
+  storeOthers,
+  waitingPhotos,
+} from "./store.js";
 import { config } from "./dom.js";
 
 /** @typedef {import("./round.js").Act} Act */
@@ -54,7 +66,11 @@ const token = () => /(?:^|; )csrftoken=([^;]+)/.exec(document.cookie)?.[1] ?? ""
  * @returns {Promise<Response>}
  */
 export const call = async (path, init = {}, isSecondTry = false) => {
-  const headers = { Accept: "application/json", ...(init.method ? { "X-CSRFToken": token() } : {}), ...init.headers };
+  const headers = {
+    Accept: "application/json",
+    ...(init.method ? { "X-CSRFToken": token() } : {}),
+    ...init.headers,
+  };
   let answer;
   try {
     answer = await fetch(API + path, {
@@ -110,31 +126,58 @@ const noteRefusal = (error) => {
 // --- acts ------------------------------------------------------------------------------------------
 
 /** The acts of one person that wait, oldest number first. @param {Act[]} acts @param {string} person */
-export const inOrder = (acts, person) => acts.filter((act) => act.person === person).sort((a, b) => a.seq - b.seq);
+export const inOrder = (acts, person) =>
+  acts.filter((act) => act.person === person).sort((a, b) => a.seq - b.seq);
 
 /** What is sent of an act: not how it stands on this phone. @param {Act} act */
 export const wireForm = ({ id, visit, kind, seq, device_at, unit, location, scan, photos, content }) => ({
-  id, visit, kind, seq, device_at, unit, location, scan, photos, content,
+  id,
+  visit,
+  kind,
+  seq,
+  device_at,
+  unit,
+  location,
+  scan,
+  photos,
+  content,
 });
 
 /** How an act stands after the server's answer to it. @param {Act} act @param {any} result @returns {Act} */
 export const afterAnswer = (act, result) => {
-  const answer = { status: result.status, warnings: result.warnings ?? [], problem: result.problem ?? null, certificate: result.certificate ?? null };
-  const state = { accepted: "sent", repeated: "sent", refused: "refused" }[/** @type {string} */ (result.status)] ?? "waiting";
+  const answer = {
+    status: result.status,
+    warnings: result.warnings ?? [],
+    problem: result.problem ?? null,
+    certificate: result.certificate ?? null,
+  };
+  const state =
+    { accepted: "sent", repeated: "sent", refused: "refused" }[/** @type {string} */ (result.status)] ??
+    "waiting";
   return { ...act, state: /** @type {any} */ (state), answer };
 };
 
 /** Sends every waiting act once. Returns whether all could be handed over. @param {string} person */
 const sendActs = async (person) => {
   const waiting = inOrder(await actsIn("waiting"), person);
-  const device = { id: await deviceId(), label: navigator.userAgent.slice(0, 120), app_version: config.version };
+  const device = {
+    id: await deviceId(),
+    label: navigator.userAgent.slice(0, 120),
+    app_version: config.version,
+  };
   for (let at = 0; at < waiting.length; at += BATCH) {
     const batch = waiting.slice(at, at + BATCH);
     await markTried(batch.filter((act) => !act.tried));
-    const answer = await send("field/acts/", { device, sent_at: new Date().toISOString(), acts: batch.map(wireForm) });
+    const answer = await send("field/acts/", {
+      device,
+      sent_at: new Date().toISOString(),
+      acts: batch.map(wireForm),
+    });
     const said = await answer.json();
     const byId = new Map(said.results.map((/** @type {any} */ result) => [result.id, result]));
-    await settleActs(batch.filter((act) => byId.has(act.id)).map((act) => afterAnswer(act, byId.get(act.id))));
+    await settleActs(
+      batch.filter((act) => byId.has(act.id)).map((act) => afterAnswer(act, byId.get(act.id))),
+    );
   }
   return waiting.length;
 };
@@ -142,11 +185,15 @@ const sendActs = async (person) => {
 /** @param {string} person */
 const fetchOthers = async (person) => {
   const device = await deviceId();
-  for (let more = true; more; ) {
+  for (let more = true; more;) {
     const cursor = await recall(`cursor|${person}`);
     const query = cursor ? `?after=${encodeURIComponent(cursor)}` : "";
     const said = await (await call(`field/acts/${query}`)).json();
-    await storeOthers(said.acts.filter((/** @type {any} */ act) => act.device !== device), said.cursor, person);
+    await storeOthers(
+      said.acts.filter((/** @type {any} */ act) => act.device !== device),
+      said.cursor,
+      person,
+    );
     more = said.more === true && said.acts.length > 0;
   }
 };
@@ -156,7 +203,9 @@ const fetchOthers = async (person) => {
 /** Sends one photo from where the server has it. @param {import("./store.js").Photo} photo */
 const sendPhoto = async (photo) => {
   const { id, act, visit, media_type, length, sha256, taken_at } = photo;
-  const begun = await (await send("field/photos/", { id, act, visit, media_type, length, sha256, taken_at })).json();
+  const begun = await (
+    await send("field/photos/", { id, act, visit, media_type, length, sha256, taken_at })
+  ).json();
   let { offset, complete } = begun;
   while (!complete) {
     const end = Math.min(offset + CHUNK, length);
@@ -173,7 +222,8 @@ const sendPhoto = async (photo) => {
       offset = Number(answer.headers.get("Upload-Offset") ?? end);
       complete = answer.headers.get("Upload-Complete") === "?1" || (end === length && offset === length);
     } catch (error) {
-      if (!(error instanceof CallRefused && error.status === 409 && error.headers?.has("Upload-Offset"))) throw error;
+      if (!(error instanceof CallRefused && error.status === 409 && error.headers?.has("Upload-Offset")))
+        throw error;
       const there = Number(error.headers.get("Upload-Offset"));
       if (there === offset) throw error;
       offset = there;

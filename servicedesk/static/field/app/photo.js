@@ -9,7 +9,9 @@ const QUALITY = 0.8;
 
 /** @param {ArrayBuffer} bytes */
 const sha256 = async (bytes) =>
-  [...new Uint8Array(await crypto.subtle.digest("SHA-256", bytes))].map((b) => b.toString(16).padStart(2, "0")).join("");
+  [...new Uint8Array(await crypto.subtle.digest("SHA-256", bytes))]
+    .map((b) => b.toString(16).padStart(2, "0"))
+    .join("");
 
 /** A file as a JPEG whose longer side is at most 1600 px, upright. @param {Blob} file */
 export const shrink = async (file) => {
@@ -36,7 +38,10 @@ export const keepPhoto = async (file) => {
     sha256: await sha256(await blob.arrayBuffer()),
     taken_at: new Date().toISOString(),
     state: /** @type {any} */ ("draft"),
-    act: "", visit: "", person: "", offset: 0,
+    act: "",
+    visit: "",
+    person: "",
+    offset: 0,
   };
   await putPhoto(photo);
   return photo;
@@ -58,11 +63,15 @@ export const photoField = (kept, onChange) => {
           "span",
           { class: "app-photo" },
           h("img", { src: address, alt: `Photo ${i + 1}`, on: { load: () => URL.revokeObjectURL(address) } }),
-          button(icon("failed"), () => {
-            kept.splice(i, 1);
-            draw();
-            onChange();
-          }, { "aria-label": `Leave photo ${i + 1} out` }),
+          button(
+            icon("failed"),
+            () => {
+              kept.splice(i, 1);
+              draw();
+              onChange();
+            },
+            { "aria-label": `Leave photo ${i + 1} out` },
+          ),
         );
       }),
     );
@@ -87,5 +96,12 @@ export const photoField = (kept, onChange) => {
     },
   });
   draw();
-  return h("div", { class: "app-photo-field" }, button([icon("camera"), "Photo"], () => input.click()), input, shown, said);
+  return h(
+    "div",
+    { class: "app-photo-field" },
+    button([icon("camera"), "Photo"], () => input.click()),
+    input,
+    shown,
+    said,
+  );
 };

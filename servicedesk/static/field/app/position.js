@@ -12,7 +12,12 @@ export const watchPosition = () => {
   isWatching = true;
   navigator.geolocation.watchPosition(
     ({ coords }) => {
-      last = { latitude_deg: coords.latitude, longitude_deg: coords.longitude, accuracy_m: Math.round(coords.accuracy), at: Date.now() };
+      last = {
+        latitude_deg: coords.latitude,
+        longitude_deg: coords.longitude,
+        accuracy_m: Math.round(coords.accuracy),
+        at: Date.now(),
+      };
     },
     () => undefined,
     { maximumAge: 120_000, timeout: 20_000 },

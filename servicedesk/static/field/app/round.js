@@ -18,7 +18,14 @@
  *   elsewhere: Result | null, defects: any[], key: string}} Stop
  */
 
-export const OUTCOMES = /** @type {Outcome[]} */ (["serviced", "failed", "replaced", "removed", "not_found", "no_access"]);
+export const OUTCOMES = /** @type {Outcome[]} */ ([
+  "serviced",
+  "failed",
+  "replaced",
+  "removed",
+  "not_found",
+  "no_access",
+]);
 
 /** How a unit's result is counted; null for acts that give none. @param {{kind: string, content: any}} act @returns {Outcome | null} */
 export const outcomeOf = ({ kind, content }) => {
@@ -51,7 +58,9 @@ const instant = (act) => new Date(act.at ?? act.device_at).toISOString();
  * @param {Act[]} acts
  */
 export const standing = (acts) => {
-  const undone = new Set(acts.filter((a) => a.kind === "undo" && a.state !== "discarded").map((a) => a.content.act));
+  const undone = new Set(
+    acts.filter((a) => a.kind === "undo" && a.state !== "discarded").map((a) => a.content.act),
+  );
   /** @type {Map<string, Act[]>} */
   const byDevice = new Map();
   for (const act of acts) {
@@ -61,16 +70,29 @@ export const standing = (acts) => {
   const placed = [...byDevice].flatMap(([device, own]) => {
     let latest = "";
     // A clock that was put back must not carry an act before the one that came before it.
-    return own.sort((a, b) => a.seq - b.seq).map((act) => ({ act, device, at: (latest = instant(act) > latest ? instant(act) : latest) }));
+    return own
+      .sort((a, b) => a.seq - b.seq)
+      .map((act) => ({ act, device, at: (latest = instant(act) > latest ? instant(act) : latest) }));
   });
-  placed.sort((a, b) => (a.at < b.at ? -1 : a.at > b.at ? 1 : a.device < b.device ? -1 : a.device > b.device ? 1 : a.act.seq - b.act.seq));
+  placed.sort((a, b) =>
+    a.at < b.at
+      ? -1
+      : a.at > b.at
+        ? 1
+        : a.device < b.device
+          ? -1
+          : a.device > b.device
+            ? 1
+            : a.act.seq - b.act.seq,
+  );
   return placed.map(({ act }) => act);
 };
 
 const collator = new Intl.Collator("en", { numeric: true });
 /** Walking order: as the register says, then by names as people read them. @param {Stop} a @param {Stop} b */
 const byWalk = (a, b) => {
-  if (!a.location || !b.location) return a.location ? -1 : b.location ? 1 : collator.compare(a.unit.number, b.unit.number);
+  if (!a.location || !b.location)
+    return a.location ? -1 : b.location ? 1 : collator.compare(a.unit.number, b.unit.number);
   return (
     a.location.walking_order - b.location.walking_order ||
     collator.compare(a.location.building, b.location.building) ||
@@ -96,7 +118,13 @@ export const roundOf = ({ day, visit, site }, acts) => {
   const add = (unit, isNew = false) => {
     const stop = {
       unit,
-      model: models.get(unit.model) ?? { id: "", text: "Kind not known", agent: "unknown", construction: "unknown", ...unit.kind },
+      model: models.get(unit.model) ?? {
+        id: "",
+        text: "Kind not known",
+        agent: "unknown",
+        construction: "unknown",
+        ...unit.kind,
+      },
       location: locations.get(unit.location) ?? null,
       jobs: [],
       listed: false,
@@ -113,7 +141,15 @@ export const roundOf = ({ day, visit, site }, acts) => {
     const stop = add(unit);
     const { entry } = unit;
     if (entry) {
-      stop.result = { act: entry.act, outcome: entry.result, kind: "result", by: entry.by?.name ?? entry.by ?? "", at: entry.device_at, state: "sent", content: entry };
+      stop.result = {
+        act: entry.act,
+        outcome: entry.result,
+        kind: "result",
+        by: entry.by?.name ?? entry.by ?? "",
+        at: entry.device_at,
+        state: "sent",
+        content: entry,
+      };
     }
   }
   for (const job of visit.jobs) {
@@ -128,12 +164,32 @@ export const roundOf = ({ day, visit, site }, acts) => {
   for (const act of here) {
     const { kind, content } = act;
     if (content.new_location && !locations.has(content.new_location.id)) {
-      locations.set(content.new_location.id, { building: "", floor: "", description: "", walking_order: 1e6, ...content.new_location });
+      locations.set(content.new_location.id, {
+        building: "",
+        floor: "",
+        description: "",
+        walking_order: 1e6,
+        ...content.new_location,
+      });
     }
     const place = locations.get(act.location ?? content.new_location?.id) ?? null;
     if (kind === "add_unit" && act.unit && !byUnit.has(act.unit)) {
       const number = content.number || content.serial || "New unit";
-      const stop = add({ id: act.unit, number, serial: content.serial ?? "", model: content.model, kind: content.kind, state: "in_service", due: [], last: [], readings: [], made: { text: content.made ?? "" } }, true);
+      const stop = add(
+        {
+          id: act.unit,
+          number,
+          serial: content.serial ?? "",
+          model: content.model,
+          kind: content.kind,
+          state: "in_service",
+          due: [],
+          last: [],
+          readings: [],
+          made: { text: content.made ?? "" },
+        },
+        true,
+      );
       stop.location = place;
     }
     const stop = byUnit.get(act.unit ?? "");
@@ -144,7 +200,15 @@ export const roundOf = ({ day, visit, site }, acts) => {
     }
     const outcome = outcomeOf(act);
     if (stop && outcome) {
-      const result = { act: act.id, outcome, kind, by: act.by?.name ?? "", at: instant(act), state: act.state, content };
+      const result = {
+        act: act.id,
+        outcome,
+        kind,
+        by: act.by?.name ?? "",
+        at: instant(act),
+        state: act.state,
+        content,
+      };
       // A colleague on another visit to these premises: said, but not counted here.
       stop[act.visit === visit.id ? "result" : "elsewhere"] = result;
     }
@@ -152,7 +216,9 @@ export const roundOf = ({ day, visit, site }, acts) => {
     if (stop) stop.defects.push(...found.map((d) => ({ ...d, act: act.id })));
     if (kind === "location_problem") problems.push({ ...content, location: act.location, act: act.id });
     if (kind === "settle_defect") {
-      const settled = [...problems, ...[...byUnit.values()].flatMap((s) => s.defects)].find((d) => d.id === content.defect);
+      const settled = [...problems, ...[...byUnit.values()].flatMap((s) => s.defects)].find(
+        (d) => d.id === content.defect,
+      );
       if (settled) settled.settled = content.how;
     }
   }
@@ -163,7 +229,9 @@ export const roundOf = ({ day, visit, site }, acts) => {
     problems,
     locations: [...locations.values()],
     byUnit,
-    isClosed: visit.state === "closed" || here.some((a) => a.kind === "close" && a.visit === visit.id && a.state !== "refused"),
+    isClosed:
+      visit.state === "closed" ||
+      here.some((a) => a.kind === "close" && a.visit === visit.id && a.state !== "refused"),
   };
 };
 
@@ -173,7 +241,11 @@ export const openStops = (stops) => stops.filter((stop) => (stop.listed || stop.
 /** The next one to go to, walking on from a unit and round again. @param {Stop[]} stops @param {string} [unit] */
 export const nextStop = (stops, unit) => {
   const at = stops.findIndex((stop) => stop.key === unit) + 1;
-  return [...stops.slice(at), ...stops.slice(0, at)].find((s) => (s.listed || s.isNew) && !s.result && s.key !== unit) ?? null;
+  return (
+    [...stops.slice(at), ...stops.slice(0, at)].find(
+      (s) => (s.listed || s.isNew) && !s.result && s.key !== unit,
+    ) ?? null
+  );
 };
 
 /** How many units ended each way. @param {Stop[]} stops @returns {Record<Outcome, number>} */
@@ -188,7 +260,9 @@ export const byPlace = (stops) => {
   /** @type {[string, Stop[]][]} */
   const groups = [];
   for (const stop of stops) {
-    const name = stop.location ? [stop.location.building, stop.location.floor].filter(Boolean).join(", ") || "Site" : "Place not known";
+    const name = stop.location
+      ? [stop.location.building, stop.location.floor].filter(Boolean).join(", ") || "Site"
+      : "Place not known";
     if (groups.at(-1)?.[0] !== name) groups.push([name, []]);
     groups[groups.length - 1][1].push(stop);
   }
@@ -196,7 +270,11 @@ export const byPlace = (stops) => {
 };
 
 /** @param {string} text */
-const plain = (text) => String(text ?? "").normalize("NFKC").toUpperCase().replaceAll(/[\s._-]/g, "");
+const plain = (text) =>
+  String(text ?? "")
+    .normalize("NFKC")
+    .toUpperCase()
+    .replaceAll(/[\s._-]/g, "");
 
 /**
  * The units that a scanned or typed text names: exactly, by label, number, serial or place.
@@ -207,7 +285,12 @@ const plain = (text) => String(text ?? "").normalize("NFKC").toUpperCase().repla
 export const named = (stops, read) => {
   const whole = plain(read);
   // A label may hold an address that ends with the number.
-  const tail = plain(read.split(/[/?#=]/).filter(Boolean).at(-1) ?? "");
+  const tail = plain(
+    read
+      .split(/[/?#=]/)
+      .filter(Boolean)
+      .at(-1) ?? "",
+  );
   if (!whole) return [];
   /** @param {(stop: Stop) => string} of */
   const by = (of) => stops.filter((stop) => [whole, tail].includes(plain(of(stop)) || "\u0000"));
@@ -228,16 +311,24 @@ export const matching = (stops, typed) => {
   const wanted = plain(typed);
   if (!wanted) return stops;
   return stops.filter((s) =>
-    [s.unit.number, s.unit.serial, s.location?.number, s.location?.description, s.location?.building, s.location?.floor, s.model.text].some((t) =>
-      plain(t).includes(wanted),
-    ),
+    [
+      s.unit.number,
+      s.unit.serial,
+      s.location?.number,
+      s.location?.description,
+      s.location?.building,
+      s.location?.floor,
+      s.model.text,
+    ].some((t) => plain(t).includes(wanted)),
   );
 };
 
 /** What the people on site have to hear before the technician leaves. @param {Stop[]} stops @param {any[]} problems */
 export const toReadOut = (stops, problems) => ({
   units: stops.filter(
-    (s) => (s.result && !["serviced"].includes(s.result.outcome)) || s.defects.some((d) => !d.settled && d.severity === "critical"),
+    (s) =>
+      (s.result && !["serviced"].includes(s.result.outcome)) ||
+      s.defects.some((d) => !d.settled && d.severity === "critical"),
   ),
   problems: problems.filter((p) => !p.settled),
 });

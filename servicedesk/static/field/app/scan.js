@@ -16,11 +16,17 @@ let isLoading = null;
 /** The reader, ready to read. */
 export const reader = () => {
   isLoading ??= new Promise((resolve, reject) => {
-    const script = h("script", { src: config.scanner.script, on: { load: resolve, error: () => reject(new Error("not stored")) } });
+    const script = h("script", {
+      src: config.scanner.script,
+      on: { load: resolve, error: () => reject(new Error("not stored")) },
+    });
     document.head.append(script);
   }).then(async () => {
     const { ZXingWASM } = /** @type {any} */ (globalThis);
-    await ZXingWASM.prepareZXingModule({ overrides: { locateFile: () => config.scanner.wasm }, fireImmediately: true });
+    await ZXingWASM.prepareZXingModule({
+      overrides: { locateFile: () => config.scanner.wasm },
+      fireImmediately: true,
+    });
     return ZXingWASM;
   });
   return isLoading.catch(() => {
@@ -32,9 +38,12 @@ export const reader = () => {
 /** Why there is no picture, in words that help. @param {unknown} error */
 const noCamera = (error) => {
   const name = /** @type {any} */ (error)?.name;
-  if (name === "NotAllowedError") return "This app may not use the camera. Allow it in the settings of the browser, or type the number.";
-  if (name === "NotFoundError" || name === "OverconstrainedError") return "This device has no camera. Type the number.";
-  if (/** @type {any} */ (error)?.message === "not stored") return "The scanner is not on this phone yet. Store the day again where there is signal; until then type the number.";
+  if (name === "NotAllowedError")
+    return "This app may not use the camera. Allow it in the settings of the browser, or type the number.";
+  if (name === "NotFoundError" || name === "OverconstrainedError")
+    return "This device has no camera. Type the number.";
+  if (/** @type {any} */ (error)?.message === "not stored")
+    return "The scanner is not on this phone yet. Store the day again where there is signal; until then type the number.";
   return "The camera cannot be used just now. Type the number.";
 };
 
@@ -61,13 +70,22 @@ export const scanCode = (onCode) => {
   const video = h("video", { playsinline: true, muted: true, class: "app-video", "aria-label": "Camera" });
   video.muted = true;
   const said = h("div", { role: "status" }, h("p", null, "Opening the camera …"));
-  const torch = button([icon("sun"), "Light"], async () => {
-    const track = stream?.getVideoTracks()[0];
-    const isOn = torch.getAttribute("aria-pressed") === "true";
-    await track?.applyConstraints(/** @type {any} */ ({ advanced: [{ torch: !isOn }] })).catch(() => null);
-    torch.setAttribute("aria-pressed", String(!isOn));
-  }, { "aria-pressed": "false", hidden: true });
-  const typed = h("input", { autocomplete: "off", autocapitalize: "characters", enterkeyhint: "go", maxlength: 120 });
+  const torch = button(
+    [icon("sun"), "Light"],
+    async () => {
+      const track = stream?.getVideoTracks()[0];
+      const isOn = torch.getAttribute("aria-pressed") === "true";
+      await track?.applyConstraints(/** @type {any} */ ({ advanced: [{ torch: !isOn }] })).catch(() => null);
+      torch.setAttribute("aria-pressed", String(!isOn));
+    },
+    { "aria-pressed": "false", hidden: true },
+  );
+  const typed = h("input", {
+    autocomplete: "off",
+    autocapitalize: "characters",
+    enterkeyhint: "go",
+    maxlength: 120,
+  });
   const form = h(
     "form",
     {
@@ -94,10 +112,14 @@ export const scanCode = (onCode) => {
   box.showModal();
 
   const look = async () => {
-    if (!navigator.mediaDevices?.getUserMedia) throw Object.assign(new Error("none"), { name: "NotFoundError" });
+    if (!navigator.mediaDevices?.getUserMedia)
+      throw Object.assign(new Error("none"), { name: "NotFoundError" });
     const [zxing, camera] = await Promise.all([
       reader(),
-      navigator.mediaDevices.getUserMedia({ audio: false, video: { facingMode: { ideal: "environment" }, width: { ideal: 1280 } } }),
+      navigator.mediaDevices.getUserMedia({
+        audio: false,
+        video: { facingMode: { ideal: "environment" }, width: { ideal: 1280 } },
+      }),
     ]);
     stream = camera;
     if (!isOpen) return stream.getTracks().forEach((track) => track.stop());
@@ -112,7 +134,11 @@ export const scanCode = (onCode) => {
       canvas.width = Math.round(video.videoWidth * scale) || 1;
       canvas.height = Math.round(video.videoHeight * scale) || 1;
       pen.drawImage(video, 0, 0, canvas.width, canvas.height);
-      const [read] = await zxing.readBarcodes(pen.getImageData(0, 0, canvas.width, canvas.height), { formats: FORMATS, maxNumberOfSymbols: 1, tryHarder: true });
+      const [read] = await zxing.readBarcodes(pen.getImageData(0, 0, canvas.width, canvas.height), {
+        formats: FORMATS,
+        maxNumberOfSymbols: 1,
+        tryHarder: true,
+      });
       if (!isOpen) return undefined;
       if (read?.isValid && read.text) return done(read.text, "camera");
       await new Promise((resolve) => setTimeout(resolve, PAUSE_MS));

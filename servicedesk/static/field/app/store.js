@@ -107,9 +107,12 @@ export const storePack = async (pack, etag) =>
     // A phone whose storage was emptied starts above what the server has of it.
     const device = await tx.objectStore("meta").get("device");
     const last = Math.max(0, ...pack.visits.map((visit) => Number(visit.last_seq?.[device] ?? 0)));
-    if (last > Number((await tx.objectStore("meta").get("seq")) ?? 0)) await tx.objectStore("meta").put(last, "seq");
+    if (last > Number((await tx.objectStore("meta").get("seq")) ?? 0))
+      await tx.objectStore("meta").put(last, "seq");
     await tx.objectStore("meta").put(person, "person");
-    await tx.objectStore("meta").put(Object.fromEntries(units.map((u) => [u.id, u.number])), `numbers|${person}`);
+    await tx
+      .objectStore("meta")
+      .put(Object.fromEntries(units.map((u) => [u.id, u.number])), `numbers|${person}`);
     await tx.done;
     changed("day");
     return stored;
@@ -156,7 +159,14 @@ export const addActs = async (person, acts, { photos = [], draft, settles } = {}
     for (const act of stored) await tx.objectStore("acts").add(act);
     await tx.objectStore("meta").put(seq, "seq");
     for (const photo of photos) {
-      const whole = { ...photo, person, act: photo.act ?? stored[0].id, visit: stored[0].visit, state: "waiting", offset: 0 };
+      const whole = {
+        ...photo,
+        person,
+        act: photo.act ?? stored[0].id,
+        visit: stored[0].visit,
+        state: "waiting",
+        offset: 0,
+      };
       await tx.objectStore("photos").put(whole);
     }
     if (draft) await tx.objectStore("drafts").delete(draft);
@@ -184,7 +194,8 @@ export const settleActs = async (acts) => {
   for (const act of acts) {
     const current = await tx.store.get(act.id);
     // What the person settled meanwhile stays settled.
-    if (current && current.state !== "discarded") await tx.store.put({ ...current, state: act.state, answer: act.answer });
+    if (current && current.state !== "discarded")
+      await tx.store.put({ ...current, state: act.state, answer: act.answer });
   }
   await tx.done;
   changed("acts");

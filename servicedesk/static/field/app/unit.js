@@ -4,7 +4,21 @@
  * result. All well is two touches and the figures that the task demands; nothing passes without them.
  */
 
-import { button, chip, choices, clock, count, field, go, h, icon, notice, redraw, say, todayIn } from "./dom.js";
+import {
+  button,
+  chip,
+  choices,
+  clock,
+  count,
+  field,
+  go,
+  h,
+  icon,
+  notice,
+  redraw,
+  say,
+  todayIn,
+} from "./dom.js";
 import { askDefect, defectList, kindsOf } from "./defects.js";
 import { compareMark } from "./marks.js";
 import { measureFields } from "./measures.js";
@@ -25,10 +39,14 @@ const METHODS = /** @type {[string, string][]} */ ([
 
 /** @param {any} visit @param {any} stop */
 const emptyDraft = ({ day }, stop) => {
-  const heavy = new Set(day.tasks.filter((/** @type {any} */ t) => t.is_heavy).map((/** @type {any} */ t) => t.code));
+  const heavy = new Set(
+    day.tasks.filter((/** @type {any} */ t) => t.is_heavy).map((/** @type {any} */ t) => t.code),
+  );
   const listed = stop.jobs.map((/** @type {any} */ j) => j.task);
   return {
-    tasks: (listed.length ? listed : ["maintenance"]).filter((/** @type {string} */ t) => !heavy.has(t) && t !== "retirement"),
+    tasks: (listed.length ? listed : ["maintenance"]).filter(
+      (/** @type {string} */ t) => !heavy.has(t) && t !== "retirement",
+    ),
     given: {},
     answers: {},
     isAllWell: false,
@@ -47,13 +65,38 @@ const emptyDraft = ({ day }, stop) => {
 const recordedBox = (visit, stop, again) => {
   const { result } = stop;
   const [tone, drawing] = RESULT_LOOK[result.outcome];
-  const figures = (result.content.readings ?? []).map((/** @type {any} */ r) => `${r.value} ${r.unit}`).join(", ");
+  const figures = (result.content.readings ?? [])
+    .map((/** @type {any} */ r) => `${r.value} ${r.unit}`)
+    .join(", ");
   const isOwn = visit.acts.some((/** @type {any} */ a) => a.id === result.act);
   return h(
     "div",
     { class: "stack" },
-    h("p", { class: "verdict", data: { tone } }, icon(drawing), h("span", null, visit.day.labels.result[result.outcome], h("small", null, [result.at ? clock(result.at) : "", result.by, figures, result.content.remarks].filter(Boolean).join(" · ")))),
-    result.state === "refused" ? notice("overdue", "overdue", h("p", null, "The server refused this record. Open the sending list to settle it."), h("p", null, h("a", { class: "button", href: "#/sending" }, "Sending list"))) : null,
+    h(
+      "p",
+      { class: "verdict", data: { tone } },
+      icon(drawing),
+      h(
+        "span",
+        null,
+        visit.day.labels.result[result.outcome],
+        h(
+          "small",
+          null,
+          [result.at ? clock(result.at) : "", result.by, figures, result.content.remarks]
+            .filter(Boolean)
+            .join(" · "),
+        ),
+      ),
+    ),
+    result.state === "refused"
+      ? notice(
+          "overdue",
+          "overdue",
+          h("p", null, "The server refused this record. Open the sending list to settle it."),
+          h("p", null, h("a", { class: "button", href: "#/sending" }, "Sending list")),
+        )
+      : null,
     h(
       "div",
       { class: "row" },
@@ -74,11 +117,14 @@ export const screen = async ([visitId, unitId], query) => {
   const visit = await openVisit(visitId);
   const { day, site, round } = visit;
   const stop = round.byUnit.get(unitId);
-  if (!stop) throw new Error("This unit is not on the register of these premises. Go back and look for its number.");
+  if (!stop)
+    throw new Error("This unit is not on the register of these premises. Go back and look for its number.");
   const { unit, model, location } = stop;
   const key = `${visitId}|${unitId}`;
   const draft = { ...emptyDraft(visit, stop), ...((await draftOf(key)) ?? {}) };
-  draft.photos = (await Promise.all(draft.photos.map((/** @type {string} */ id) => photoOf(id)))).filter(Boolean);
+  draft.photos = (await Promise.all(draft.photos.map((/** @type {string} */ id) => photoOf(id)))).filter(
+    Boolean,
+  );
   const today = todayIn(site.time_zone);
   const by = query.get("by") ?? "picked";
   const read = query.get("read") ?? "";
@@ -92,18 +138,40 @@ export const screen = async ([visitId, unitId], query) => {
   const head = h(
     "header",
     { class: "app-unit" },
-    h("p", { class: "soft small" }, at ? `${at} of ${walked.length} on the walk, ${count(openStops(walked).length, "open one", "open")}` : "Beyond the list of this visit"),
+    h(
+      "p",
+      { class: "soft small" },
+      at
+        ? `${at} of ${walked.length} on the walk, ${count(openStops(walked).length, "open one", "open")}`
+        : "Beyond the list of this visit",
+    ),
     h("h1", null, stopName(stop), location ? h("span", { class: "app-unit-number" }, unit.number) : null),
     h("p", { class: "strong" }, model.text),
-    h("p", null, location ? [location.building, location.floor, location.description].filter(Boolean).join(", ") : "Place not known"),
+    h(
+      "p",
+      null,
+      location
+        ? [location.building, location.floor, location.description].filter(Boolean).join(", ")
+        : "Place not known",
+    ),
   );
   const isProved = ["camera", "scanner", "typed"].includes(by);
   const serial = unit.serial ? `Serial ${unit.serial}` : "No serial on the register";
   const identity = h(
     "section",
-    { class: "app-identity", data: { proved: String(isProved) }, "aria-label": "Is this the unit the register names?" },
+    {
+      class: "app-identity",
+      data: { proved: String(isProved) },
+      "aria-label": "Is this the unit the register names?",
+    },
     icon(isProved ? "ok" : "unknown"),
-    h("p", null, isProved ? h("strong", null, `Label read: ${unit.number}. `) : h("strong", null, "Is this the one? "), `${serial}, made ${unit.made?.text || "not known"}.`, unit.is_loaner ? " One of our loaners." : ""),
+    h(
+      "p",
+      null,
+      isProved ? h("strong", null, `Label read: ${unit.number}. `) : h("strong", null, "Is this the one? "),
+      `${serial}, made ${unit.made?.text || "not known"}.`,
+      unit.is_loaner ? " One of our loaners." : "",
+    ),
     h("a", { class: "button", href: `#/event/${visitId}/${unitId}` }, "No"),
   );
 
@@ -125,8 +193,21 @@ export const screen = async ([visitId, unitId], query) => {
         { class: "app-actions" },
         h("a", { class: "button button-big", href: `#/event/${visitId}/${unitId}` }, "More"),
         following
-          ? h("a", { class: "button button-main button-big app-next", href: `#/${unitAddress(visit, following.key)}?by=picked` }, `Next: ${stopName(following)}`, icon("next"))
-          : h("a", { class: "button button-main button-big app-next", href: `#/close/${visitId}` }, "Count and close", icon("next")),
+          ? h(
+              "a",
+              {
+                class: "button button-main button-big app-next",
+                href: `#/${unitAddress(visit, following.key)}?by=picked`,
+              },
+              `Next: ${stopName(following)}`,
+              icon("next"),
+            )
+          : h(
+              "a",
+              { class: "button button-main button-big app-next", href: `#/close/${visitId}` },
+              "Count and close",
+              icon("next"),
+            ),
       ),
     };
   }
@@ -137,11 +218,19 @@ export const screen = async ([visitId, unitId], query) => {
   const taskWord = (/** @type {string} */ code) => day.labels.task[code] ?? code;
   const checksOf = () =>
     day.checks
-      .filter((/** @type {any} */ c) => draft.tasks.includes(c.task) && c.kinds.some((/** @type {string} */ k) => kinds.has(k)))
-      .sort((/** @type {any} */ a, /** @type {any} */ b) => draft.tasks.indexOf(a.task) - draft.tasks.indexOf(b.task) || a.seq - b.seq);
+      .filter(
+        (/** @type {any} */ c) =>
+          draft.tasks.includes(c.task) && c.kinds.some((/** @type {string} */ k) => kinds.has(k)),
+      )
+      .sort(
+        (/** @type {any} */ a, /** @type {any} */ b) =>
+          draft.tasks.indexOf(a.task) - draft.tasks.indexOf(b.task) || a.seq - b.seq,
+      );
   const failed = () => Object.values(draft.answers).some((a) => a === "fail");
   const grave = () =>
-    [...draft.defects, ...stop.defects.filter((d) => d.act && !d.settled)].filter((d) => d.severity === "critical" && !draft.putRight.includes(d.id));
+    [...draft.defects, ...stop.defects.filter((d) => d.act && !d.settled)].filter(
+      (d) => d.severity === "critical" && !draft.putRight.includes(d.id),
+    );
 
   const keep = () => {
     const { photos, ...rest } = draft;
@@ -163,11 +252,16 @@ export const screen = async ([visitId, unitId], query) => {
   const drawDues = () => {
     const listed = [...new Set(stop.jobs.map((j) => j.task))];
     const offered = listed.length ? listed : ["maintenance"];
-    const others = day.tasks.map((/** @type {any} */ t) => t.code).filter((/** @type {string} */ t) => !offered.includes(t) && t !== "retirement");
+    const others = day.tasks
+      .map((/** @type {any} */ t) => t.code)
+      .filter((/** @type {string} */ t) => !offered.includes(t) && t !== "retirement");
     /** @param {string} task */
     const tick = (task) => {
       const due = unit.due.find((/** @type {any} */ d) => d.task === task);
-      const tone = due ? { overdue: "overdue", due: "soon", in_date: "ok" }[/** @type {string} */ (due.status)] ?? "unknown" : "";
+      const tone = due
+        ? ({ overdue: "overdue", due: "soon", in_date: "ok" }[/** @type {string} */ (due.status)] ??
+          "unknown")
+        : "";
       return h(
         "label",
         { class: "check" },
@@ -176,7 +270,9 @@ export const screen = async ([visitId, unitId], query) => {
           checked: draft.tasks.includes(task),
           on: {
             change: (/** @type {any} */ event) => {
-              draft.tasks = event.target.checked ? [...draft.tasks, task] : draft.tasks.filter((/** @type {string} */ t) => t !== task);
+              draft.tasks = event.target.checked
+                ? [...draft.tasks, task]
+                : draft.tasks.filter((/** @type {string} */ t) => t !== task);
               keep();
               drawChecks();
               update();
@@ -188,7 +284,9 @@ export const screen = async ([visitId, unitId], query) => {
       );
     };
     const why = unit.due.filter((/** @type {any} */ d) => d.why);
-    const unconfirmed = day.tables.filter((/** @type {any} */ t) => site.tables.includes(t.key) && !t.is_confirmed);
+    const unconfirmed = day.tables.filter(
+      (/** @type {any} */ t) => site.tables.includes(t.key) && !t.is_confirmed,
+    );
     dues.replaceChildren(
       ...offered.map(tick),
       h(
@@ -199,15 +297,27 @@ export const screen = async ([visitId, unitId], query) => {
           "div",
           { class: "stack stack-tight" },
           ...others.map(tick),
-          h("ul", { class: "plain small soft" }, why.map((/** @type {any} */ d) => h("li", null, `${taskWord(d.task)}: ${d.why}`))),
-          unconfirmed.map((/** @type {any} */ t) => h("p", { class: "small soft" }, `${t.title}: ${t.warning}`)),
+          h(
+            "ul",
+            { class: "plain small soft" },
+            why.map((/** @type {any} */ d) => h("li", null, `${taskWord(d.task)}: ${d.why}`)),
+          ),
+          unconfirmed.map((/** @type {any} */ t) =>
+            h("p", { class: "small soft" }, `${t.title}: ${t.warning}`),
+          ),
         ),
       ),
     );
   };
 
   const heavyDue = () =>
-    unit.due.filter((/** @type {any} */ d) => d.listed && ["overdue", "due", "unknown"].includes(d.status) && day.tasks.find((/** @type {any} */ t) => t.code === d.task)?.is_heavy && !draft.tasks.includes(d.task));
+    unit.due.filter(
+      (/** @type {any} */ d) =>
+        d.listed &&
+        ["overdue", "due", "unknown"].includes(d.status) &&
+        day.tasks.find((/** @type {any} */ t) => t.code === d.task)?.is_heavy &&
+        !draft.tasks.includes(d.task),
+    );
 
   const checks = h("details", { class: "more app-checks" });
   const drawChecks = () => {
@@ -215,7 +325,16 @@ export const screen = async ([visitId, unitId], query) => {
     const bad = rows.filter((/** @type {any} */ c) => draft.answers[c.code] === "fail").length;
     const isOpen = checks.open;
     checks.replaceChildren(
-      h("summary", null, `${count(rows.length, "check")} in order`, draft.isAllWell && !bad ? h("span", { class: "app-well" }, icon("done"), "all well") : bad ? h("span", { class: "app-ill" }, icon("failed"), `${bad} not well`) : null),
+      h(
+        "summary",
+        null,
+        `${count(rows.length, "check")} in order`,
+        draft.isAllWell && !bad
+          ? h("span", { class: "app-well" }, icon("done"), "all well")
+          : bad
+            ? h("span", { class: "app-ill" }, icon("failed"), `${bad} not well`)
+            : null,
+      ),
       h(
         "ol",
         { class: "app-rows" },
@@ -230,16 +349,39 @@ export const screen = async ([visitId, unitId], query) => {
           return h(
             "li",
             { class: "app-row app-row-flat" },
-            h("span", { class: "app-row-text" }, h("span", null, check.text), h("span", { class: "soft" }, check.pass_when)),
+            h(
+              "span",
+              { class: "app-row-text" },
+              h("span", null, check.text),
+              h("span", { class: "soft" }, check.pass_when),
+            ),
             h(
               "span",
               { class: "app-answers", role: "group", "aria-label": check.text },
-              button(icon("done"), () => set("pass"), { "aria-label": "Well", "aria-pressed": String(answer === "pass"), class: "app-answer", data: { tone: "ok" } }),
-              button(icon("failed"), async () => {
-                set("fail");
-                if (draft.answers[check.code] === "fail") await addDefect("");
-              }, { "aria-label": "Not well", "aria-pressed": String(answer === "fail"), class: "app-answer", data: { tone: "overdue" } }),
-              button(icon("none"), () => set("not_applicable"), { "aria-label": "Does not apply", "aria-pressed": String(answer === "not_applicable"), class: "app-answer" }),
+              button(icon("done"), () => set("pass"), {
+                "aria-label": "Well",
+                "aria-pressed": String(answer === "pass"),
+                class: "app-answer",
+                data: { tone: "ok" },
+              }),
+              button(
+                icon("failed"),
+                async () => {
+                  set("fail");
+                  if (draft.answers[check.code] === "fail") await addDefect("");
+                },
+                {
+                  "aria-label": "Not well",
+                  "aria-pressed": String(answer === "fail"),
+                  class: "app-answer",
+                  data: { tone: "overdue" },
+                },
+              ),
+              button(icon("none"), () => set("not_applicable"), {
+                "aria-label": "Does not apply",
+                "aria-pressed": String(answer === "not_applicable"),
+                class: "app-answer",
+              }),
             ),
           );
         }),
@@ -266,7 +408,9 @@ export const screen = async ([visitId, unitId], query) => {
             defectList(day, stop.defects, {
               label: "Put right",
               act: async (defect) => {
-                await record(visit, [{ kind: "settle_defect", content: { defect: defect.id, how: "Put right on this visit" } }]);
+                await record(visit, [
+                  { kind: "settle_defect", content: { defect: defect.id, how: "Put right on this visit" } },
+                ]);
                 redraw();
               },
             }),
@@ -274,44 +418,89 @@ export const screen = async ([visitId, unitId], query) => {
         : []),
       ...(draft.defects.length
         ? [
-            defectList(day, draft.defects.map((/** @type {any} */ d) => ({ ...d, settled: draft.putRight.includes(d.id) ? d.action : undefined })), {
-              label: "Leave out",
-              act: (defect) => {
-                draft.defects = draft.defects.filter((/** @type {any} */ d) => d.id !== defect.id);
-                keep();
-                drawDefects();
-                update();
+            defectList(
+              day,
+              draft.defects.map((/** @type {any} */ d) => ({
+                ...d,
+                settled: draft.putRight.includes(d.id) ? d.action : undefined,
+              })),
+              {
+                label: "Leave out",
+                act: (defect) => {
+                  draft.defects = draft.defects.filter((/** @type {any} */ d) => d.id !== defect.id);
+                  keep();
+                  drawDefects();
+                  update();
+                },
               },
-            }),
+            ),
           ]
         : []),
-      h("div", { class: "row" }, button([icon("caution"), "Defect"], () => void addDefect("")), photoField(draft.photos, keep)),
+      h(
+        "div",
+        { class: "row" },
+        button([icon("caution"), "Defect"], () => void addDefect("")),
+        photoField(draft.photos, keep),
+      ),
     );
 
   // --- dates and serial off the shell, parts, remarks ----------------------------------------------
 
-  const markField = (/** @type {string} */ what, /** @type {string} */ label, /** @type {any} */ registered) => {
+  const markField = (
+    /** @type {string} */ what,
+    /** @type {string} */ label,
+    /** @type {any} */ registered,
+  ) => {
     const said = h("p", { class: "app-verdict small", "aria-live": "polite" });
     const judge = () => {
       const raw = draft.marks[what] ?? "";
       if (!raw.trim()) return said.replaceChildren();
       const { word, sentence } = compareMark(raw, registered, today, what !== "made");
-      const tone = { agrees: "ok", new: "ok", differs: "soon", older: "overdue", unknown: "unknown", fault: "failed" }[word];
+      const tone = {
+        agrees: "ok",
+        new: "ok",
+        differs: "soon",
+        older: "overdue",
+        unknown: "unknown",
+        fault: "failed",
+      }[word];
       return said.replaceChildren(icon(tone), h("span", null, sentence));
     };
     const input = h("input", {
-      autocomplete: "off", maxlength: 60, value: draft.marks[what] ?? "", placeholder: "06/2019",
-      on: { input: () => { draft.marks[what] = input.value; keep(); judge(); } },
+      autocomplete: "off",
+      maxlength: 60,
+      value: draft.marks[what] ?? "",
+      placeholder: "06/2019",
+      on: {
+        input: () => {
+          draft.marks[what] = input.value;
+          keep();
+          judge();
+        },
+      },
     });
     judge();
     return h("div", null, field(label, input), said);
   };
-  const tests = [...new Set([...TEST_TASKS, "internal_examination", "recharge"])].filter((task) => [...unit.due, ...(unit.last ?? [])].some((/** @type {any} */ d) => d.task === task));
+  const tests = [...new Set([...TEST_TASKS, "internal_examination", "recharge"])].filter((task) =>
+    [...unit.due, ...(unit.last ?? [])].some((/** @type {any} */ d) => d.task === task),
+  );
   const lastOf = (/** @type {string} */ task) => {
     const on = unit.last?.find((/** @type {any} */ l) => l.task === task)?.done_on;
     return on ? { first: `${on.slice(0, 7)}-01`, last: `${on.slice(0, 7)}-31`, text: on } : null;
   };
-  const serialInput = h("input", { autocomplete: "off", autocapitalize: "characters", maxlength: 60, value: draft.serial, on: { input: () => { draft.serial = serialInput.value; keep(); } } });
+  const serialInput = h("input", {
+    autocomplete: "off",
+    autocapitalize: "characters",
+    maxlength: 60,
+    value: draft.serial,
+    on: {
+      input: () => {
+        draft.serial = serialInput.value;
+        keep();
+      },
+    },
+  });
   const partRows = day.parts.map((/** @type {any} */ part) => {
     const shown = h("strong", null, String(draft.parts[part.code] ?? 0));
     const step = (/** @type {number} */ by_) => {
@@ -319,15 +508,54 @@ export const screen = async ([visitId, unitId], query) => {
       shown.textContent = String(draft.parts[part.code]);
       keep();
     };
-    return h("li", { class: "app-row app-row-flat" }, h("span", { class: "app-row-text" }, part.text), h("span", { class: "app-answers" }, button("−", () => step(-1), { "aria-label": `${part.text}: one less`, class: "app-answer" }), shown, button("+", () => step(1), { "aria-label": `${part.text}: one more`, class: "app-answer" })));
+    return h(
+      "li",
+      { class: "app-row app-row-flat" },
+      h("span", { class: "app-row-text" }, part.text),
+      h(
+        "span",
+        { class: "app-answers" },
+        button("−", () => step(-1), { "aria-label": `${part.text}: one less`, class: "app-answer" }),
+        shown,
+        button("+", () => step(1), { "aria-label": `${part.text}: one more`, class: "app-answer" }),
+      ),
+    );
   });
-  const remarks = h("textarea", { rows: 2, maxlength: 2000, on: { input: () => { draft.remarks = remarks.value; keep(); update(); } } });
+  const remarks = h("textarea", {
+    rows: 2,
+    maxlength: 2000,
+    on: {
+      input: () => {
+        draft.remarks = remarks.value;
+        keep();
+        update();
+      },
+    },
+  });
   remarks.value = draft.remarks;
   const more = h(
     "div",
     { class: "stack stack-tight" },
-    h("details", { class: "more" }, h("summary", null, "Dates and serial off the shell"), h("div", { class: "stack" }, markField("made", "Made", unit.made?.first ? unit.made : null), tests.map((task) => markField(task, `Last ${taskWord(task).toLowerCase()}`, lastOf(task))), field("Serial, where it reads differently", serialInput))),
-    partRows.length ? h("details", { class: "more" }, h("summary", null, "Parts used"), h("ul", { class: "app-rows" }, partRows)) : null,
+    h(
+      "details",
+      { class: "more" },
+      h("summary", null, "Dates and serial off the shell"),
+      h(
+        "div",
+        { class: "stack" },
+        markField("made", "Made", unit.made?.first ? unit.made : null),
+        tests.map((task) => markField(task, `Last ${taskWord(task).toLowerCase()}`, lastOf(task))),
+        field("Serial, where it reads differently", serialInput),
+      ),
+    ),
+    partRows.length
+      ? h(
+          "details",
+          { class: "more" },
+          h("summary", null, "Parts used"),
+          h("ul", { class: "app-rows" }, partRows),
+        )
+      : null,
     field("Remarks", remarks),
   );
   const method = h("div");
@@ -337,30 +565,63 @@ export const screen = async ([visitId, unitId], query) => {
   const scanOf = () => (isProved ? { by, read, ...position() } : { by: "picked", read: "", ...position() });
   const save = async (/** @type {"serviced" | "failed"} */ outcome) => {
     const rows = checksOf();
-    const marks = Object.entries(draft.marks).filter(([, mark]) => String(mark).trim()).map(([what, mark]) => ({ what, mark: String(mark).trim() }));
+    const marks = Object.entries(draft.marks)
+      .filter(([, mark]) => String(mark).trim())
+      .map(([what, mark]) => ({ what, mark: String(mark).trim() }));
     const readings = measures.readings();
     const given = new Set(readings.map((r) => r.quantity));
     const content = {
       outcome,
       tasks: draft.tasks,
       checks: rows
-        .map((/** @type {any} */ c) => ({ code: c.code, answer: draft.answers[c.code] || (draft.isAllWell && (!c.quantity || given.has(c.quantity)) ? "pass" : "") }))
+        .map((/** @type {any} */ c) => ({
+          code: c.code,
+          answer:
+            draft.answers[c.code] ||
+            (draft.isAllWell && (!c.quantity || given.has(c.quantity)) ? "pass" : ""),
+        }))
         .filter((/** @type {any} */ c) => c.answer),
       readings,
-      ...(draft.tasks.some((/** @type {string} */ t) => TEST_TASKS.includes(t)) && draft.method ? { method: draft.method } : {}),
-      parts: day.parts.filter((/** @type {any} */ p) => draft.parts[p.code] > 0).map((/** @type {any} */ p) => ({ code: p.code, text: p.text, count: draft.parts[p.code] })),
+      ...(draft.tasks.some((/** @type {string} */ t) => TEST_TASKS.includes(t)) && draft.method
+        ? { method: draft.method }
+        : {}),
+      parts: day.parts
+        .filter((/** @type {any} */ p) => draft.parts[p.code] > 0)
+        .map((/** @type {any} */ p) => ({ code: p.code, text: p.text, count: draft.parts[p.code] })),
       defects: draft.defects,
       marks,
       ...(draft.serial.trim() ? { serial: draft.serial.trim() } : {}),
       remarks: draft.remarks.trim(),
     };
     const acts = [
-      { kind: "result", unit: unitId, ...(location ? { location: location.id } : {}), scan: scanOf(), photos: draft.photos.map((/** @type {any} */ p) => p.id), content },
-      ...draft.putRight.filter((/** @type {string} */ id) => draft.defects.some((/** @type {any} */ d) => d.id === id)).map((/** @type {string} */ id) => ({ kind: "settle_defect", content: { defect: id, how: "Put right on the spot" } })),
+      {
+        kind: "result",
+        unit: unitId,
+        ...(location ? { location: location.id } : {}),
+        scan: scanOf(),
+        photos: draft.photos.map((/** @type {any} */ p) => p.id),
+        content,
+      },
+      ...draft.putRight
+        .filter((/** @type {string} */ id) => draft.defects.some((/** @type {any} */ d) => d.id === id))
+        .map((/** @type {string} */ id) => ({
+          kind: "settle_defect",
+          content: { defect: id, how: "Put right on the spot" },
+        })),
     ];
-    const stored = await record(visit, acts, { draft: key, photos: draft.photos, settles: query.get("settles") ?? undefined });
+    const stored = await record(visit, acts, {
+      draft: key,
+      photos: draft.photos,
+      settles: query.get("settles") ?? undefined,
+    });
     const act = stored.find((a) => a.kind === "result");
-    sessionStorage.setItem("undo", JSON.stringify({ act: act?.id, words: `${stopName(stop)}: ${day.labels.result[outcome].toLowerCase()}` }));
+    sessionStorage.setItem(
+      "undo",
+      JSON.stringify({
+        act: act?.id,
+        words: `${stopName(stop)}: ${day.labels.result[outcome].toLowerCase()}`,
+      }),
+    );
     const following = next();
     say(`${stopName(stop)} recorded. ${following ? `Next ${stopName(following)}.` : "All have a result."}`);
     go(following ? `${unitAddress(visit, following.key)}?by=picked` : `close/${visitId}`, { replace: true });
@@ -372,9 +633,18 @@ export const screen = async ([visitId, unitId], query) => {
     const state = measures.update(draft.tasks);
     const faults = Object.values(state.faults);
     method.replaceChildren(
-      ...(draft.tasks.some((/** @type {string} */ t) => TEST_TASKS.includes(t)) ? [choices("How the pressure test was made", METHODS, draft.method, (value) => { draft.method = value; keep(); update(); })] : []),
+      ...(draft.tasks.some((/** @type {string} */ t) => TEST_TASKS.includes(t))
+        ? [
+            choices("How the pressure test was made", METHODS, draft.method, (value) => {
+              draft.method = value;
+              keep();
+              update();
+            }),
+          ]
+        : []),
     );
-    const needsMethod = draft.tasks.some((/** @type {string} */ t) => TEST_TASKS.includes(t)) && !draft.method;
+    const needsMethod =
+      draft.tasks.some((/** @type {string} */ t) => TEST_TASKS.includes(t)) && !draft.method;
     const isFailing = failed() || state.outside.length > 0 || grave().length > 0;
     const following = next();
     const go_on = following ? `next ${stopName(following)}` : "done";
@@ -382,26 +652,51 @@ export const screen = async ([visitId, unitId], query) => {
     let words = "";
     if (isFailing) {
       const isSaid = draft.defects.length > 0 || draft.remarks.trim();
-      words = (state.outside.length ? "A value is outside its limit: it cannot pass." : "") || (isSaid ? "" : "Say what is wrong: a defect or a remark. The owner reads it on the certificate.");
-      if (!faults.length && isSaid) main = button([icon("failed"), `Failed, ${go_on}`], () => void save("failed"), { class: "button-danger button-big app-next" });
-      else main = button(faults.length ? "Correct the value" : "Say what is wrong", () => (faults.length ? undefined : void addDefect("")), { class: "button-big app-next" });
+      words =
+        (state.outside.length ? "A value is outside its limit: it cannot pass." : "") ||
+        (isSaid ? "" : "Say what is wrong: a defect or a remark. The owner reads it on the certificate.");
+      if (!faults.length && isSaid)
+        main = button([icon("failed"), `Failed, ${go_on}`], () => void save("failed"), {
+          class: "button-danger button-big app-next",
+        });
+      else
+        main = button(
+          faults.length ? "Correct the value" : "Say what is wrong",
+          () => (faults.length ? undefined : void addDefect("")),
+          { class: "button-big app-next" },
+        );
     } else if (!draft.isAllWell) {
       words = draft.tasks.length ? "" : "Tick at least one task that is done.";
-      main = button([icon("done"), "All well"], () => {
-        draft.isAllWell = true;
-        keep();
-        drawChecks();
-        update();
-        if (state.lacking.length) measures.focusLacking(draft.tasks);
-      }, { class: "button-main button-big app-next", disabled: !draft.tasks.length });
+      main = button(
+        [icon("done"), "All well"],
+        () => {
+          draft.isAllWell = true;
+          keep();
+          drawChecks();
+          update();
+          if (state.lacking.length) measures.focusLacking(draft.tasks);
+        },
+        { class: "button-main button-big app-next", disabled: !draft.tasks.length },
+      );
     } else if (faults.length || state.lacking.length || needsMethod || !draft.tasks.length) {
-      words = faults[0] ?? state.lacking[0] ?? (draft.tasks.length ? "Say how the pressure test was made." : "Tick at least one task that is done.");
-      main = button("Value missing", () => measures.focusLacking(draft.tasks), { class: "button-big app-next" });
+      words =
+        faults[0] ??
+        state.lacking[0] ??
+        (draft.tasks.length ? "Say how the pressure test was made." : "Tick at least one task that is done.");
+      main = button("Value missing", () => measures.focusLacking(draft.tasks), {
+        class: "button-big app-next",
+      });
     } else {
-      main = button([icon("done"), `Pass, ${go_on}`], () => void save("serviced"), { class: "button-main button-big app-next" });
+      main = button([icon("done"), `Pass, ${go_on}`], () => void save("serviced"), {
+        class: "button-main button-big app-next",
+      });
     }
     said.textContent = words;
-    foot.replaceChildren(said, h("a", { class: "button button-big", href: `#/event/${visitId}/${unitId}` }, "More"), main);
+    foot.replaceChildren(
+      said,
+      h("a", { class: "button button-big", href: `#/event/${visitId}/${unitId}` }, "More"),
+      main,
+    );
   };
 
   drawDues();
@@ -410,9 +705,20 @@ export const screen = async ([visitId, unitId], query) => {
   update();
 
   // In the way of the first unit of a kind, and of no other.
-  const isFirst = !round.all.some((s) => s !== stop && s.result && s.model.agent === model.agent && s.model.construction === model.construction);
-  const cautions = day.cautions.filter((/** @type {any} */ c) => ["handle", "open", "weigh"].includes(c.moment) && c.kinds.some((/** @type {string} */ k) => k !== "all" && kinds.has(k))).slice(0, 2);
-  const general = day.cautions.filter((/** @type {any} */ c) => c.moment === "handle" && c.kinds.includes("all")).slice(0, 1);
+  const isFirst = !round.all.some(
+    (s) =>
+      s !== stop && s.result && s.model.agent === model.agent && s.model.construction === model.construction,
+  );
+  const cautions = day.cautions
+    .filter(
+      (/** @type {any} */ c) =>
+        ["handle", "open", "weigh"].includes(c.moment) &&
+        c.kinds.some((/** @type {string} */ k) => k !== "all" && kinds.has(k)),
+    )
+    .slice(0, 2);
+  const general = day.cautions
+    .filter((/** @type {any} */ c) => c.moment === "handle" && c.kinds.includes("all"))
+    .slice(0, 1);
   const heavy = heavyDue();
   const last = JSON.parse(sessionStorage.getItem("undo") ?? "null");
   sessionStorage.removeItem("undo");
@@ -425,20 +731,57 @@ export const screen = async ([visitId, unitId], query) => {
       "div",
       { class: "stack app-form" },
       last
-        ? h("p", { class: "app-undo" }, icon("done"), h("span", null, last.words), button("Take back", async () => {
-            await undo(visit, last.act);
-            say("Taken back.");
-            redraw();
-          }))
+        ? h(
+            "p",
+            { class: "app-undo" },
+            icon("done"),
+            h("span", null, last.words),
+            button("Take back", async () => {
+              await undo(visit, last.act);
+              say("Taken back.");
+              redraw();
+            }),
+          )
         : null,
       head,
       identity,
-      stop.elsewhere ? notice("soon", "caution", h("p", null, `A colleague recorded this unit at ${clock(stop.elsewhere.at)}: ${day.labels.result[stop.elsewhere.outcome].toLowerCase()}. What you record is kept beside it.`)) : null,
-      ended ? notice("overdue", "overdue", h("p", null, "End of life: it cannot pass. Exchange or condemn it.")) : null,
-      heavy.length
-        ? notice("soon", "caution", h("p", null, `${heavy.map((/** @type {any} */ d) => taskWord(d.task)).join(", ")} due: workshop work. Lend a unit and take this one along, or exchange it.`), h("p", null, h("a", { class: "button", href: `#/event/${visitId}/${unitId}/lend` }, "Lend a unit")))
+      stop.elsewhere
+        ? notice(
+            "soon",
+            "caution",
+            h(
+              "p",
+              null,
+              `A colleague recorded this unit at ${clock(stop.elsewhere.at)}: ${day.labels.result[stop.elsewhere.outcome].toLowerCase()}. What you record is kept beside it.`,
+            ),
+          )
         : null,
-      isFirst && (cautions.length || general.length) ? notice("soon", "caution", ...[...cautions, ...general].map((/** @type {any} */ c) => h("p", null, c.text))) : null,
+      ended
+        ? notice("overdue", "overdue", h("p", null, "End of life: it cannot pass. Exchange or condemn it."))
+        : null,
+      heavy.length
+        ? notice(
+            "soon",
+            "caution",
+            h(
+              "p",
+              null,
+              `${heavy.map((/** @type {any} */ d) => taskWord(d.task)).join(", ")} due: workshop work. Lend a unit and take this one along, or exchange it.`,
+            ),
+            h(
+              "p",
+              null,
+              h("a", { class: "button", href: `#/event/${visitId}/${unitId}/lend` }, "Lend a unit"),
+            ),
+          )
+        : null,
+      isFirst && (cautions.length || general.length)
+        ? notice(
+            "soon",
+            "caution",
+            ...[...cautions, ...general].map((/** @type {any} */ c) => h("p", null, c.text)),
+          )
+        : null,
       unit.doubts?.length ? notice("unknown", "unknown", h("p", null, unit.doubts.join(" "))) : null,
       measures.box,
       method,
@@ -447,10 +790,18 @@ export const screen = async ([visitId, unitId], query) => {
       defects,
       more,
       Object.keys(draft.given).some((code) => draft.given[code].value) || draft.isAllWell
-        ? h("p", null, button("Empty this form", async () => {
-            await dropDraft(key);
-            redraw();
-          }, { class: "button-quiet" }))
+        ? h(
+            "p",
+            null,
+            button(
+              "Empty this form",
+              async () => {
+                await dropDraft(key);
+                redraw();
+              },
+              { class: "button-quiet" },
+            ),
+          )
         : null,
     ),
     foot,

@@ -7,13 +7,41 @@ import { recall, remember, storedDay } from "./store.js";
 /** @param {any} day @returns {[string, [string, string, string][]][]}  part, then key, text, note */
 const parts = ({ van, models }) => {
   const kind = new Map(models.map((/** @type {any} */ m) => [m.id, m.text]));
-  const kg = (/** @type {number} */ g) => `${(g / 1000).toLocaleString("en-GB", { maximumFractionDigits: 1 })} kg`;
+  const kg = (/** @type {number} */ g) =>
+    `${(g / 1000).toLocaleString("en-GB", { maximumFractionDigits: 1 })} kg`;
   return [
-    ["Loaners", (van.loaners ?? []).map((/** @type {any} */ l) => [`l|${l.text}`, `${l.wanted} × ${l.text}`, l.why ?? ""])],
-    ["Units in the van", (van.units_in_van ?? []).map((/** @type {any} */ u) => [`u|${u.id}`, u.number, `${kind.get(u.model) ?? ""}${u.is_loaner ? ", loaner" : ""}`])],
-    ["Agent", (van.agent ?? []).map((/** @type {any} */ a) => [`a|${a.agent}`, `${a.text}${a.mass_g ? `, ${kg(a.mass_g)}` : ""}`, a.units ? `for ${a.units} units` : ""])],
-    ["Parts", (van.parts ?? []).map((/** @type {any} */ p) => [`p|${p.code}`, `${p.count} × ${p.text}`, p.why ?? ""])],
-    ["To bring back", (van.carry_back ?? []).map((/** @type {any} */ c) => [`c|${c.unit}`, c.number, c.site ?? ""])],
+    [
+      "Loaners",
+      (van.loaners ?? []).map((/** @type {any} */ l) => [
+        `l|${l.text}`,
+        `${l.wanted} × ${l.text}`,
+        l.why ?? "",
+      ]),
+    ],
+    [
+      "Units in the van",
+      (van.units_in_van ?? []).map((/** @type {any} */ u) => [
+        `u|${u.id}`,
+        u.number,
+        `${kind.get(u.model) ?? ""}${u.is_loaner ? ", loaner" : ""}`,
+      ]),
+    ],
+    [
+      "Agent",
+      (van.agent ?? []).map((/** @type {any} */ a) => [
+        `a|${a.agent}`,
+        `${a.text}${a.mass_g ? `, ${kg(a.mass_g)}` : ""}`,
+        a.units ? `for ${a.units} units` : "",
+      ]),
+    ],
+    [
+      "Parts",
+      (van.parts ?? []).map((/** @type {any} */ p) => [`p|${p.code}`, `${p.count} × ${p.text}`, p.why ?? ""]),
+    ],
+    [
+      "To bring back",
+      (van.carry_back ?? []).map((/** @type {any} */ c) => [`c|${c.unit}`, c.number, c.site ?? ""]),
+    ],
   ];
 };
 
@@ -58,15 +86,29 @@ export const screen = async () => {
                           },
                         },
                       }),
-                      h("span", { class: "app-row-text" }, h("span", null, text), note ? h("span", { class: "soft" }, note) : null),
+                      h(
+                        "span",
+                        { class: "app-row-text" },
+                        h("span", null, text),
+                        note ? h("span", { class: "soft" }, note) : null,
+                      ),
                     ),
                   ),
                 ),
               ),
             ),
           )
-        : h("div", { class: "empty" }, h("p", { class: "empty-title" }, "Nothing to load"), h("p", null, "No work on these visits asks for loaners, agent or parts.")),
-      h("p", { class: "soft small" }, "Also: scale and gauge tester in calibration, seals and pins, tags and labels, protective gear. Cylinders secured, caps on."),
+        : h(
+            "div",
+            { class: "empty" },
+            h("p", { class: "empty-title" }, "Nothing to load"),
+            h("p", null, "No work on these visits asks for loaners, agent or parts."),
+          ),
+      h(
+        "p",
+        { class: "soft small" },
+        "Also: scale and gauge tester in calibration, seals and pins, tags and labels, protective gear. Cylinders secured, caps on.",
+      ),
     ),
   };
 };

@@ -32,8 +32,14 @@ export const openVisit = async (id, isAnew = false) => {
   const trip = day?.visits.find((/** @type {any} */ v) => v.id === id);
   if (!trip) throw new Error("This visit is not stored on this phone. Go back and store the day again.");
   const site = day.sites.find((/** @type {any} */ s) => s.id === trip.site);
-  const [rows, acts, others] = await Promise.all([storedSite(person, site.id), actsOf(id), othersAt(site.id)]);
-  opened = recompute(/** @type {any} */ ({ person, day, visit: trip, site, rows, acts, others, round: null }));
+  const [rows, acts, others] = await Promise.all([
+    storedSite(person, site.id),
+    actsOf(id),
+    othersAt(site.id),
+  ]);
+  opened = recompute(
+    /** @type {any} */ ({ person, day, visit: trip, site, rows, acts, others, round: null }),
+  );
   return opened;
 };
 
@@ -55,7 +61,11 @@ onChange((what) => {
 export const record = async (visit, acts, more) => {
   const isFirst = !visit.acts.length && !acts.some((act) => act.kind === "start");
   const all = [...(isFirst ? [{ kind: "start" }] : []), ...acts];
-  const stored = await addActs(visit.person, all.map((act) => ({ ...act, visit: visit.visit.id, place: visit.site.name })), more);
+  const stored = await addActs(
+    visit.person,
+    all.map((act) => ({ ...act, visit: visit.visit.id, place: visit.site.name })),
+    more,
+  );
   const settled = visit.acts.find((act) => act.id === more?.settles);
   if (settled) settled.state = "discarded";
   visit.acts.push(...stored);
@@ -79,7 +89,8 @@ export const closeAnew = async (visit) => {
 };
 
 /** Takes back an act: the withdrawal is an act of its own. @param {Opened} visit @param {string} act @param {string} [reason] */
-export const undo = (visit, act, reason = "") => record(visit, [{ kind: "undo", content: { act, ...(reason ? { reason } : {}) } }]);
+export const undo = (visit, act, reason = "") =>
+  record(visit, [{ kind: "undo", content: { act, ...(reason ? { reason } : {}) } }]);
 
 /** @param {Opened} visit @param {string} unit */
 export const unitAddress = (visit, unit) => `unit/${visit.visit.id}/${unit}`;

@@ -19,7 +19,13 @@ export const RESULT_LOOK = {
 };
 
 /** @type {Record<string, [string, string]>} */
-const DUE_LOOK = { overdue: ["overdue", "overdue"], due: ["soon", "soon"], in_date: ["ok", "ok"], unknown: ["unknown", "unknown"], uncovered: ["unknown", "unknown"] };
+const DUE_LOOK = {
+  overdue: ["overdue", "overdue"],
+  due: ["soon", "soon"],
+  in_date: ["ok", "ok"],
+  unknown: ["unknown", "unknown"],
+  uncovered: ["unknown", "unknown"],
+};
 
 /** @param {Stop} stop */
 export const stopName = (stop) => stop.location?.number ?? stop.unit.number;
@@ -30,8 +36,11 @@ const stateChip = (day, stop) => {
     const [tone, drawing] = RESULT_LOOK[stop.result.outcome];
     return chip(day.labels.result[stop.result.outcome] ?? stop.result.outcome, tone, drawing);
   }
-  const worst = ["overdue", "unknown", "uncovered", "due"].find((s) => stop.unit.due.some((/** @type {any} */ d) => d.listed && d.status === s));
-  if (worst === "overdue" || worst === "unknown" || worst === "uncovered") return chip(worst === "overdue" ? "Overdue" : "Date unknown", ...DUE_LOOK[worst]);
+  const worst = ["overdue", "unknown", "uncovered", "due"].find((s) =>
+    stop.unit.due.some((/** @type {any} */ d) => d.listed && d.status === s),
+  );
+  if (worst === "overdue" || worst === "unknown" || worst === "uncovered")
+    return chip(worst === "overdue" ? "Overdue" : "Date unknown", ...DUE_LOOK[worst]);
   return stop.listed ? null : chip("Beyond the list", "none", "none");
 };
 
@@ -50,7 +59,11 @@ const row = (visit, stop) => {
         "span",
         { class: "app-row-text" },
         h("span", null, model.text),
-        h("span", { class: "soft" }, [location?.description, location ? unit.number : "", tasks.join(", ")].filter(Boolean).join(" · ")),
+        h(
+          "span",
+          { class: "soft" },
+          [location?.description, location ? unit.number : "", tasks.join(", ")].filter(Boolean).join(" · "),
+        ),
         stateChip(visit.day, stop),
       ),
       icon("next"),
@@ -78,9 +91,37 @@ const premises = ({ site, day }) => {
         "dl",
         { class: "facts" },
         facts.map(([term, text]) => h("div", null, h("dt", null, term), h("dd", null, text))),
-        phone ? h("div", null, h("dt", null, "Contact"), h("dd", null, site.contact?.name ?? "", " ", h("a", { class: "button", href: `tel:${phone}` }, phone))) : null,
+        phone
+          ? h(
+              "div",
+              null,
+              h("dt", null, "Contact"),
+              h(
+                "dd",
+                null,
+                site.contact?.name ?? "",
+                " ",
+                h("a", { class: "button", href: `tel:${phone}` }, phone),
+              ),
+            )
+          : null,
       ),
-      arrive.length ? notice("soon", "caution", h("ul", { class: "plain" }, arrive.map((/** @type {any} */ c) => h("li", null, c.text))), h("p", { class: "small" }, "Usual cautions. Local law, the site's rules and the maker's manual come first.")) : null,
+      arrive.length
+        ? notice(
+            "soon",
+            "caution",
+            h(
+              "ul",
+              { class: "plain" },
+              arrive.map((/** @type {any} */ c) => h("li", null, c.text)),
+            ),
+            h(
+              "p",
+              { class: "small" },
+              "Usual cautions. Local law, the site's rules and the maker's manual come first.",
+            ),
+          )
+        : null,
     ),
   );
 };
@@ -91,8 +132,20 @@ const nothingNamed = (visit, read) =>
     "unknown",
     "unknown",
     h("strong", null, `“${read}” is not on the register of these premises.`),
-    h("p", null, "Look at the label again: number, serial or place. If the unit hangs here all the same, add it."),
-    h("p", null, h("a", { class: "button button-main", href: `#/add/${visit.visit.id}?read=${encodeURIComponent(read)}` }, "Add this unit")),
+    h(
+      "p",
+      null,
+      "Look at the label again: number, serial or place. If the unit hangs here all the same, add it.",
+    ),
+    h(
+      "p",
+      null,
+      h(
+        "a",
+        { class: "button button-main", href: `#/add/${visit.visit.id}?read=${encodeURIComponent(read)}` },
+        "Add this unit",
+      ),
+    ),
   );
 
 /** @param {string[]} words @param {URLSearchParams} query @returns {Promise<import("./dom.js").Screen>} */
@@ -113,14 +166,38 @@ export const screen = async ([id], query) => {
     const base = typed ? matching(all, typed) : filter === "open" ? open : stops;
     list.replaceChildren(
       ...byPlace(base).map(([place, group]) =>
-        h("section", null, h("h2", { class: "app-place" }, place, " ", h("span", { class: "soft" }, String(group.length))), h("ul", { class: "app-rows" }, group.map((stop) => row(visit, stop)))),
+        h(
+          "section",
+          null,
+          h("h2", { class: "app-place" }, place, " ", h("span", { class: "soft" }, String(group.length))),
+          h(
+            "ul",
+            { class: "app-rows" },
+            group.map((stop) => row(visit, stop)),
+          ),
+        ),
       ),
     );
     if (!base.length) {
       list.append(
         typed
           ? nothingNamed(visit, typed)
-          : h("div", { class: "empty" }, h("p", { class: "empty-title" }, stops.length ? "Every unit has a result" : "No units on this visit"), h("p", null, stops.length ? "Count and close, or look through all of them." : "The list of this visit is empty. Ask the office, or add what hangs here.")),
+          : h(
+              "div",
+              { class: "empty" },
+              h(
+                "p",
+                { class: "empty-title" },
+                stops.length ? "Every unit has a result" : "No units on this visit",
+              ),
+              h(
+                "p",
+                null,
+                stops.length
+                  ? "Count and close, or look through all of them."
+                  : "The list of this visit is empty. Ask the office, or add what hangs here.",
+              ),
+            ),
       );
     }
     const listed = stops.filter((s) => s.listed || s.isNew);
@@ -133,8 +210,21 @@ export const screen = async ([id], query) => {
     foot.replaceChildren(
       button([icon("search"), "Scan"], scan, { class: "button-big", "aria-label": "Scan a label" }),
       next
-        ? h("a", { class: "button button-main button-big app-next", href: `#/${unitAddress(visit, next.key)}?by=picked` }, `Next: ${stopName(next)}`, icon("next"))
-        : h("a", { class: "button button-main button-big app-next", href: `#/close/${id}` }, "Count and close", icon("next")),
+        ? h(
+            "a",
+            {
+              class: "button button-main button-big app-next",
+              href: `#/${unitAddress(visit, next.key)}?by=picked`,
+            },
+            `Next: ${stopName(next)}`,
+            icon("next"),
+          )
+        : h(
+            "a",
+            { class: "button button-main button-big app-next", href: `#/close/${id}` },
+            "Count and close",
+            icon("next"),
+          ),
     );
   };
   /** @param {string} code @param {string} by */
@@ -164,11 +254,15 @@ export const screen = async ([id], query) => {
         ["open", "Open"],
         ["all", "All"],
       ].map(([value, label]) =>
-        button(label, () => {
-          filter = value;
-          drawTabs();
-          drawList();
-        }, { "aria-pressed": String(filter === value) }),
+        button(
+          label,
+          () => {
+            filter = value;
+            drawTabs();
+            drawList();
+          },
+          { "aria-pressed": String(filter === value) },
+        ),
       ),
       h("a", { class: "button", href: `#/add/${id}` }, "Add a unit"),
       h("a", { class: "button", href: `#/close/${id}` }, "Close"),
@@ -176,11 +270,28 @@ export const screen = async ([id], query) => {
   drawTabs();
   drawList();
   const closed = round.isClosed
-    ? notice("ok", "done", h("p", null, "This visit was closed on this phone. What you record now is sent as a late record."))
+    ? notice(
+        "ok",
+        "done",
+        h("p", null, "This visit was closed on this phone. What you record now is sent as a late record."),
+      )
     : null;
   const several =
     codes.length > 1
-      ? notice("unknown", "unknown", h("strong", null, `“${read}” names ${count(codes.length, "unit")}. Which one hangs in front of you?`), h("ul", { class: "app-rows" }, codes.map((stop) => row(visit, stop))))
+      ? notice(
+          "unknown",
+          "unknown",
+          h(
+            "strong",
+            null,
+            `“${read}” names ${count(codes.length, "unit")}. Which one hangs in front of you?`,
+          ),
+          h(
+            "ul",
+            { class: "app-rows" },
+            codes.map((stop) => row(visit, stop)),
+          ),
+        )
       : read && !codes.length
         ? nothingNamed(visit, read)
         : null;
@@ -192,7 +303,11 @@ export const screen = async ([id], query) => {
       "div",
       { class: "stack" },
       h("h1", { class: "visually-hidden" }, site.name),
-      h("p", { class: "soft" }, `${site.owner.name} · visit ${visit.visit.number} · ${dayWords(visit.visit.planned_on)}`),
+      h(
+        "p",
+        { class: "soft" },
+        `${site.owner.name} · visit ${visit.visit.number} · ${dayWords(visit.visit.planned_on)}`,
+      ),
       closed,
       several,
       progress,
