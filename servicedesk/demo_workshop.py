@@ -223,16 +223,16 @@ def _lot(card: JobCard, now: datetime) -> str:
         return found[0][0] if found else ""
     agent = Agent(card.unit.model.agent)
     by_volume = card.unit.model.charge_mass_g is None
-    item, _ = Item.objects.get_or_create(
-        code=agent.value.upper().replace("_", "-")[:40],
-        defaults={
-            "name": AGENT_LABELS[agent],
-            "kind": Item.Kind.AGENT,
-            "base_unit": Item.BaseUnit.MILLILITRE if by_volume else Item.BaseUnit.GRAM,
-            "agent": agent.value,
-            "is_lot_tracked": True,
-        },
-    )
+    item = Item.objects.filter(kind=Item.Kind.AGENT, agent=agent.value).order_by("pk").first()
+    if item is None:
+        item = Item.objects.create(
+            code=agent.value.upper().replace("_", "-")[:40],
+            name=AGENT_LABELS[agent],
+            kind=Item.Kind.AGENT,
+            base_unit=Item.BaseUnit.MILLILITRE if by_volume else Item.BaseUnit.GRAM,
+            agent=agent.value,
+            is_lot_tracked=True,
+        )
     stock.receive(
         item,
         200_000,
