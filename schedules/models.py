@@ -14,8 +14,9 @@ from schedules.crew.models import (
     Van,
     VanStock,
 )
-from schedules.due.models import Freshness, Obligation, SiteTally
+from schedules.due.models import Freshness, Obligation, SiteMonth, SiteTally
 from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
+from schedules.quotations.models import LineDecision, PriceItem, Quotation, QuotationLine
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
 from schedules.travel.models import TravelLeg
@@ -45,6 +46,7 @@ __all__ = [
     "HeldSkill",
     "HeldVisit",
     "Job",
+    "LineDecision",
     "Obligation",
     "Outlook",
     "OutlookSite",
@@ -54,9 +56,13 @@ __all__ = [
     "PlanRun",
     "PlanStop",
     "PlanningRules",
+    "PriceItem",
+    "Quotation",
+    "QuotationLine",
     "RoutePlan",
     "ShiftHours",
     "SiteCall",
+    "SiteMonth",
     "SiteTally",
     "Skill",
     "SkillNeed",

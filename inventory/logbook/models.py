@@ -57,6 +57,7 @@ class ServiceRecord(AppendOnly):
         TEST_LABEL = "test_label", "Test label"
         COLLAR = "collar", "Verification collar"
         TAG = "tag", "Service tag"
+        OWNER_CHECK = "owner_check", "Looked at by the owner's own people"
         OWNER_PAPER = "owner_paper", "Owner's papers"
         WORD = "word", "Word of mouth"
 
@@ -253,7 +254,9 @@ class Photo(models.Model):
 
     public_id = models.UUIDField(unique=True, editable=False, help_text="Made by the client.")
     site = models.ForeignKey(Site, models.PROTECT, related_name="photos")
-    visit_ref = models.UUIDField(db_index=True)
+    visit_ref = models.UUIDField(
+        null=True, blank=True, db_index=True, help_text="Empty for a photo of the owner's people."
+    )
     act_ref = models.UUIDField(null=True, blank=True, db_index=True)
     media_type = models.CharField(max_length=20)
     length = models.PositiveIntegerField(help_text="Bytes.")

@@ -37,7 +37,7 @@ class NewPhoto:
 
     public_id: uuid.UUID
     site_id: int
-    visit_ref: uuid.UUID
+    visit_ref: uuid.UUID | None
     act_ref: uuid.UUID | None
     media_type: str
     length: int

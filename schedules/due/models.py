@@ -130,3 +130,37 @@ class SiteTally(models.Model):
 
     def __str__(self) -> str:
         return f"{self.site_id} as counted on {self.counted_on}"
+
+
+class SiteMonth(models.Model):
+    """How the units of a site stood at the end of a calendar month, each unit counted once.
+
+    The running month is written again every night until it is over; a past month stays as it was.
+    ``is_worked_out`` marks a month that was worked out later, for the units of that later day, from the
+    records that had been made by the month's end.
+    """
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="months")
+    month = models.DateField(help_text="Its first day.")
+    counted_on = models.DateField(help_text="Civil date at the site of which the counts speak.")
+    units = models.PositiveIntegerField()
+    in_date = models.PositiveIntegerField()
+    due = models.PositiveIntegerField()
+    overdue = models.PositiveIntegerField()
+    unknown = models.PositiveIntegerField(help_text="A date or rule was missing.")
+    is_worked_out = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["site_id", "month"]
+        constraints = [
+            models.UniqueConstraint(fields=["site", "month"], name="site_month_once"),
+            models.CheckConstraint(
+                condition=models.Q(
+                    units=models.F("in_date") + models.F("due") + models.F("overdue") + models.F("unknown")
+                ),
+                name="site_month_adds_up",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} in {self.month:%Y-%m}"

@@ -52,6 +52,14 @@ class OwnerMembership(models.Model):
 
     user = models.ForeignKey(User, models.CASCADE, related_name="memberships")
     owner = models.ForeignKey("inventory.Owner", models.PROTECT, related_name="memberships")
+    sites = models.ManyToManyField(
+        "inventory.Site",
+        blank=True,
+        related_name="limited_members",
+        help_text="Only these sites; none chosen: all of the owner's.",
+    )
+    is_limited = models.BooleanField(default=False, help_text="Whether only the chosen sites are seen.")
+    may_approve = models.BooleanField(default=False, help_text="May decide on quotations.")
     created_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
