@@ -37,7 +37,7 @@ from schedules.rulebook.books import tables_here
 from schedules.visits.proposing import propose_visit
 from schedules.visits.queries import loads, visits_for
 from servicedesk.access import Act
-from servicedesk.desk.defects import defect_lines
+from servicedesk.defects_shown import defect_lines
 from servicedesk.desk.fields import day_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.pages import PageView, chip, paged, place_errors

@@ -42,8 +42,8 @@ from schedules.due.queries import (
 from schedules.due.services import refresh_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
+from servicedesk.defects_shown import defect_lines
 from servicedesk.desk.condition import condition_context
-from servicedesk.desk.defects import defect_lines
 from servicedesk.desk.fields import pick_field
 from servicedesk.desk.history import METHOD_WORDS, events_of
 from servicedesk.desk.tables_shown import TableBook

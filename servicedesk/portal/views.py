@@ -14,6 +14,7 @@ from django.urls import reverse
 from django.utils.http import content_disposition_header
 from django.utils.text import slugify
 
+from inventory.logbook.defects import open_defects
 from inventory.logbook.models import ServiceRecord
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
@@ -23,6 +24,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import attach_why, status_on
 from schedules.visits.models import Visit
 from servicedesk.access import Act
+from servicedesk.defects_shown import defect_lines
 from servicedesk.pages import PageView, chip, paged
 from servicedesk.portal.export import register_csv
 from servicedesk.portal.forms import CertificateFilter
@@ -165,6 +167,7 @@ class SiteView(PortalView):
             "rows": [(unit, found[unit.pk]) for unit in page.object_list],
             "tables": tables,
             "unconfirmed_count": unconfirmed(tables),
+            "defects": defect_lines(open_defects(self.scope).filter(site=site)),
             "coming": list(visits.filter(self.to_come()).order_by("planned_on", "number")),
             "past": list(visits.filter(state=Visit.State.CLOSED).order_by("-done_on", "-pk")[:6]),
             "certificates": _papers(

@@ -13,6 +13,7 @@ from django.test import Client
 from django.urls import reverse
 from pypdf import PdfReader
 
+from inventory.logbook.models import Defect
 from inventory.logbook.services import correct_record
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
@@ -397,7 +398,7 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 
 # Each begins with session, user and the person's owners.
 HOME_QUERIES = 9  # sites; unit states; time zones; obligations; visits; certificates
-SITE_QUERIES = 15  # site; units; dates; tables (5); visits (2); certificates; count and page
+SITE_QUERIES = 16  # site; units; dates; tables (5); defects; visits (2); certificates; count and page
 UNIT_QUERIES = 18  # unit; dates; tables (4); reasons (4); records and readings; placements
 CERTIFICATES_QUERIES = 6  # the sites to choose from; count; page
 
@@ -432,3 +433,12 @@ def test_a_page_asks_the_same_for_any_number_of_rows(
     grow(own, more)
     with django_assert_num_queries(number):
         assert own.client.get(address(own, name)).status_code == 200
+
+
+def test_an_owner_sees_open_defects_of_own_sites_only(own: Premises) -> None:
+    found = {"unit": own.unit, "code": "pin", "severity": "critical", "opened_on": TODAY, "opened_at": NOW}
+    Defect.objects.create(site=own.site, **found)
+    Defect.objects.create(site=own.site, **(found | {"code": "dent", "settled_at": NOW, "settled_how": "Ok"}))
+    text = own.client.get(reverse("portal:site", args=[own.site.public_id])).content.decode()
+    assert "Pin missing or stuck" in text
+    assert "Dent" not in text
