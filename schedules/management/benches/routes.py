@@ -59,7 +59,7 @@ def add_arguments(parser: ArgumentParser) -> None:
     )
     parser.add_argument("--seconds", type=float, help="One time limit instead of those of the targets.")
     parser.add_argument("--cores", type=int, default=1)
-    parser.add_argument("--take", type=int, help="Only the first so many files of each set.")
+    parser.add_argument("--take", type=int, help="Only so many files of each set, spread over it.")
     parser.add_argument("--generator-seed", type=int, action="append", help="Other weeks of the same size.")
     parser.add_argument("--no-rivals", action="store_true", help="Only our own plans.")
 
@@ -81,7 +81,9 @@ def run(report: Report, options: dict[str, Any]) -> None:
 
 def _published(report: Report, name: str, options: dict[str, Any]) -> None:
     folder, pattern, marks = SETS[name]
-    files = sorted((options["instances"] / folder).glob(pattern))[: options["take"]]
+    files = sorted((options["instances"] / folder).glob(pattern))
+    if options["take"]:
+        files = [files[n * len(files) // options["take"]] for n in range(min(options["take"], len(files)))]
     if options["seconds"]:
         marks = ((options["seconds"], marks[0][1], marks[0][2]),)
     longest = max(mark[0] for mark in marks)

@@ -20,6 +20,7 @@ from typing import IO, Any
 
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, Settings
+from schedules.planning.engine.split import search_part
 from schedules.planning.model import Problem
 
 TALK_EVERY_S = 0.5
@@ -37,6 +38,23 @@ class Errand:
 
 
 @dataclass(frozen=True, slots=True)
+class PartErrand:
+    """A part of a large problem to be planned again, from its routes."""
+
+    part: Problem
+    routes: dict[str, tuple[str, ...]]
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class PartNews:
+    """Better routes for a part, if there are any, and the steps taken."""
+
+    routes: dict[str, tuple[str, ...]] | None
+    steps: int
+
+
+@dataclass(frozen=True, slots=True)
 class News:
     """What a helper found since it last spoke: its best plan and routes for the pool."""
 
@@ -47,9 +65,9 @@ class News:
 
 
 class Helper:
-    """One search on another core."""
+    """One search, or one part after the other, on another core."""
 
-    def __init__(self, errand: Errand) -> None:
+    def __init__(self, errand: Errand | PartErrand) -> None:
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
         self._process = subprocess.Popen(
             [sys.executable, "-m", "schedules.planning.engine"],
@@ -57,7 +75,7 @@ class Helper:
             stdout=subprocess.PIPE,
             env=environment,
         )
-        self._news: SimpleQueue[News] = SimpleQueue()
+        self._news: SimpleQueue[Any] = SimpleQueue()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
         self._writer = threading.Thread(target=self._send, args=(errand,), daemon=True)
@@ -81,7 +99,7 @@ class Helper:
         except (OSError, ValueError):
             return
 
-    def news(self) -> list[News]:
+    def news(self) -> list[Any]:
         """All that came in since the last call."""
         found = []
         while True:
@@ -94,6 +112,16 @@ class Helper:
         """Pass on a better plan."""
         if not self._writer.is_alive():
             self._send(tuple(routes))
+
+    def send(self, errand: PartErrand) -> None:
+        """Hand over the next part."""
+        self._writer.join()
+        self._send(errand)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the process still runs."""
+        return self._process.poll() is None
 
     def close(self) -> None:
         """End the process."""
@@ -120,7 +148,10 @@ def solution_rows(search: Search) -> tuple[tuple[int, tuple[int, ...]], ...]:
 
 def serve(source: IO[bytes], sink: IO[bytes]) -> None:
     """The life of a helper: search until the other side hangs up."""
-    errand: Errand = pickle.load(source)  # noqa: S301 - from our own parent
+    errand: Errand | PartErrand = pickle.load(source)  # noqa: S301 - from our own parent
+    if isinstance(errand, PartErrand):
+        _serve_parts(errand, source, sink)
+        return
     form = Form(errand.problem)
     start = form.solution(errand.start) if errand.start else None
     search = Search(form, errand.seed, errand.settings, start)
@@ -156,3 +187,15 @@ def serve(source: IO[bytes], sink: IO[bytes]) -> None:
                 sink.flush()
             except OSError:
                 return
+
+
+def _serve_parts(first: PartErrand, source: IO[bytes], sink: IO[bytes]) -> None:
+    errand = first
+    while True:
+        routes, steps = search_part(errand.part, errand.routes, errand.seed, lambda: False)
+        try:
+            pickle.dump(PartNews(routes, steps), sink)
+            sink.flush()
+            errand = pickle.load(source)  # noqa: S301 - from our own parent
+        except (EOFError, OSError, pickle.UnpicklingError):
+            return

@@ -42,6 +42,8 @@ class Split:
         self.routes: Routes = {}
         self.tried: dict[str, int] = {}
         self.steps = 0
+        self.lent_shifts: set[str] = set()
+        self.lent_stops: set[str] = set()
 
     # --- a first plan -------------------------------------------------------------------------------
 
@@ -111,10 +113,9 @@ class Split:
             self.problem.prices,
         )
 
-    def next_part(self, busy: Iterable[str] = ()) -> tuple[Problem, Routes]:
-        """A neighbourhood that has been tried least, and its routes; none of the shifts in ``busy``."""
-        taken = set(busy)
-        free = [shift for shift in self.problem.shifts if shift.key not in taken]
+    def next_part(self) -> tuple[Problem, Routes]:
+        """A neighbourhood that has been tried least, and its routes; nothing that is lent out."""
+        free = [shift for shift in self.problem.shifts if shift.key not in self.lent_shifts]
         used = [shift for shift in free if self.routes.get(shift.key)] or free
         fewest = min(self.tried.get(shift.key, 0) for shift in used)
         centre = self.rng.choice([it for it in used if self.tried.get(it.key, 0) == fewest])
@@ -150,7 +151,9 @@ class Split:
         out = [
             it
             for it in self.problem.stops
-            if it.key not in planned and any(window.day in days for window in it.windows)
+            if it.key not in planned
+            and it.key not in self.lent_stops
+            and any(window.day in days for window in it.windows)
         ]
         prices = self.problem.prices
         out.sort(
@@ -170,16 +173,25 @@ class Split:
 
     def better(self, stop: Callable[[], bool]) -> bool:
         """Plan one part again; true if that was a gain."""
-        part, routes = self.next_part()
-        return self._search(part, routes, PART_IDLE, PART_MOST, stop)
+        part, routes = self.lend()
+        found, steps = search_part(part, routes, self.rng.randrange(2**31), stop, timed=self.timed)
+        return self.give_back(part, found, steps)
 
-    def _search(self, part: Problem, routes: Routes, idle: int, most: int, stop: Callable[[], bool]) -> bool:
-        found, steps = search_part(part, routes, self.rng.randrange(2**31), idle, most, stop, self.timed)
+    def lend(self) -> tuple[Problem, Routes]:
+        """The next part; nobody else gets its shifts and stops until it is given back."""
+        part, routes = self.next_part()
+        self.lent_shifts |= {shift.key for shift in part.shifts}
+        self.lent_stops |= {it.key for it in part.stops}
+        return part, routes
+
+    def give_back(self, part: Problem, found: Routes | None, steps: int) -> bool:
+        """Take over what was found for a part; true if that was a gain."""
+        self.lent_shifts -= {shift.key for shift in part.shifts}
+        self.lent_stops -= {it.key for it in part.stops}
         self.steps += steps
-        if found is None:
-            return False
-        self.take(part, found)
-        return True
+        if found is not None:
+            self.take(part, found)
+        return found is not None
 
     def take(self, part: Problem, found: Routes) -> None:
         """Put the new routes of a part in place."""
@@ -189,7 +201,7 @@ class Split:
 
 
 def search_part(
-    part: Problem, routes: Routes, seed: int, idle: int, most: int, stop: Callable[[], bool], timed: bool
+    part: Problem, routes: Routes, seed: int, stop: Callable[[], bool], *, timed: bool = True
 ) -> tuple[Routes | None, int]:
     """Better routes for a part, or ``None``; and the steps taken."""
     form = Form(part)
@@ -198,8 +210,8 @@ def search_part(
     search = Search(form, seed, settings, start, timed=timed)
     before = search.best_cost if start is not None and start.is_feasible() else 2**62
     steps = 0
-    while steps < most and not stop():
-        steps += search.run(most - steps, lambda: search.idle >= idle or stop())
+    while steps < PART_MOST and not stop():
+        steps += search.run(PART_MOST - steps, lambda: search.idle >= PART_IDLE or stop())
         # What one search leaves lying about, the pool often puts together.
         if stop() or not search.pick():
             break

@@ -7,13 +7,15 @@ from typing import Protocol
 
 from pyvrp import Solution
 
-from schedules.planning.engine.crew import Errand, Helper, solution_rows
+from schedules.planning.engine.crew import Errand, Helper, PartErrand, solution_rows
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
-from schedules.planning.engine.split import PART_SHIFTS, Split, start_of
+from schedules.planning.engine.split import PART_SHIFTS, PART_STOPS, Split, start_of
+from schedules.planning.insertion import construct
 from schedules.planning.model import Plan, Problem
 
 LOOK_EVERY = 64
+FIRST_BY_HAND = 400
 LARGE_STOPS = 700
 LARGE_MANDATORY = 350
 Routes = dict[str, tuple[str, ...]]
@@ -38,7 +40,7 @@ def walk(
 ) -> int:
     """Search until ``stop`` or for ``iterations``; returns how many were taken."""
     if is_large(problem):
-        return _in_parts(problem, start, seed, iterations, stop, hear, timed)
+        return _in_parts(problem, start, seed, iterations, stop, hear, timed, cores)
     form = Form(problem)
     given = form.solution(start.routes) if start is not None else None
     settings = settings_for(form)
@@ -67,6 +69,9 @@ def _together(
     waiting: list[Solution] = []
     if search.best is not None:
         hear(form.routes(search.best))
+    elif len(form.problem.stops) <= FIRST_BY_HAND:
+        # Where everything must be served the search may need a while for a first plan: show what fits.
+        hear(construct(form.problem))
 
     def better(found: Solution) -> None:
         waiting[:] = [found]
@@ -113,6 +118,7 @@ def _in_parts(
     stop: Callable[[], bool],
     hear: Hear,
     timed: bool,
+    cores: int,
 ) -> int:
     split = Split(problem, seed, timed=timed)
     start_of(split, start)
@@ -122,8 +128,52 @@ def _in_parts(
 
     if not split.routes:
         split.begin(enough, hear)
-    while not enough():
-        if split.better(enough):
-            hear(split.routes)
+    others = _Others(split, 0 if enough() else cores - 1)
+
+    def look() -> bool:
+        others.look()
+        return enough()
+
+    try:
+        while not enough():
+            if split.better(look):
+                hear(split.routes)
+    finally:
+        others.close()
     hear(split.routes, last=True)
     return split.steps
+
+
+class _Others:
+    """Helpers that plan parts at the same time, each another one."""
+
+    def __init__(self, split: Split, number: int) -> None:
+        self.split = split
+        self.at_work: list[tuple[Helper, Problem]] = []
+        self._calls = 0
+        # Each works on shifts of its own, and enough must be left for this search.
+        shifts, stops = len(split.problem.shifts), len(split.problem.stops)
+        for _ in range(min(number, (shifts - 1) // PART_SHIFTS, stops // PART_STOPS)):
+            errand, part = self._errand()
+            self.at_work.append((Helper(errand), part))
+
+    def _errand(self) -> tuple[PartErrand, Problem]:
+        part, routes = self.split.lend()
+        return PartErrand(part, routes, self.split.rng.randrange(2**31)), part
+
+    def look(self) -> None:
+        """Take over finished parts and hand out new ones."""
+        self._calls += 1
+        if not self.at_work or self._calls % LOOK_EVERY:
+            return
+        for n, (helper, part) in enumerate(self.at_work):
+            for news in helper.news():
+                self.split.give_back(part, news.routes, news.steps)
+                errand, part = self._errand()
+                self.at_work[n] = (helper, part)
+                helper.send(errand)
+
+    def close(self) -> None:
+        """End the helpers."""
+        for helper, _ in self.at_work:
+            helper.close()
