@@ -119,23 +119,21 @@ class Nodes:
     lost: list[dict[int, int]] = field(default_factory=list)
     done_at: list[int] = field(default_factory=list)
     step_of: list[int] = field(default_factory=list)
+    ends: bool = False
+    """Whether the work is wanted once at most: after that its next window lies beyond the end."""
     _by_key: dict[int, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        clock = self.clock
+        self.ends = clock.counts is None or (
+            clock.counts is Counts.DONE and clock.after_done(self.days[0]).latest > self.end
+        )
         self._add(self.clock.first, at=-1, step=0)
 
     @property
     def clock(self) -> Clock:
         """The one that speaks for all."""
         return self.members[0]
-
-    @property
-    def ends(self) -> bool:
-        """Whether the work is wanted once at most: after that its next window lies beyond the end."""
-        clock = self.clock
-        if clock.counts is Counts.DONE:
-            return clock.after_done(self.days[0]).latest > self.end
-        return clock.counts is None
 
     def join(self, clock: Clock) -> None:
         """Take in another clock with the same choices."""

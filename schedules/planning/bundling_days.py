@@ -68,6 +68,9 @@ class _Programme:
         self.single_ends: dict[int, list[int]] = defaultdict(list)
         for number in self.singles:
             self.single_ends[nodes[number].high[0]].append(number)
+        self.single_windows = sorted(
+            {(nodes[number].high[0], nodes[number].low[0]) for number in self.singles}
+        )
         self.pair_ends: dict[int, list[int]] = defaultdict(list)
         for place, pair in enumerate(self.pairs):
             self.pair_ends[nodes[pair.light].high[0]].append(place)
@@ -279,8 +282,11 @@ class _Programme:
                 # One that may be covered can be so before its window opens.
                 low = 0 if self.coverable >> number & 1 else own.low[node]
                 open_windows.append((own.high[node], low, alone[1]))
-        for number in self.singles:
-            self._add_window(self.problem.nodes[number], place, last, open_windows)
+        open_windows += [
+            (high, low, 1)
+            for high, low in self.single_windows[bisect_left(self.single_windows, (place + 1, 0)) :]
+            if low > last
+        ]
         for number, pair in enumerate(self.pairs):
             if done >> number & 1:
                 self._add_window(self.problem.nodes[pair.heavy], place, last, open_windows)
