@@ -14,7 +14,7 @@ from schedules.crew.models import (
     Van,
     VanStock,
 )
-from schedules.due.models import Freshness, Obligation, SiteMonth, SiteTally
+from schedules.due.models import ForecastRun, Freshness, Obligation, SiteMonth, SiteTally
 from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
 from schedules.quotations.models import LineDecision, PriceItem, Quotation, QuotationLine
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
@@ -42,6 +42,7 @@ __all__ = [
     "Doubt",
     "DoubtLimit",
     "FieldAct",
+    "ForecastRun",
     "Freshness",
     "HeldSkill",
     "HeldVisit",

@@ -7,9 +7,11 @@ from django.utils import timezone
 
 from inventory.condition.services import refresh_condition
 from schedules.certificates import services as certificates
+from schedules.due import forecast_runs
 from schedules.due import services as due
 from schedules.outlook import services as outlooks
 from schedules.routes import runs
+from schedules.visits.queries import planned_days
 
 
 @shared_task
@@ -64,3 +66,21 @@ def refresh_condition_nightly() -> dict[str, int]:
     """Take up the readings that came since the last run; a second run reads and writes nothing."""
     done = refresh_condition(now=timezone.now())
     return {"read": done.read, "written": done.written, "groups": done.groups}
+
+
+@shared_task
+def roll_forecast(run_id: int) -> bool:
+    """Roll one slice of a forecast; what is left is a message of its own. True when more is left."""
+    more = forecast_runs.work_on(run_id, planned_of=planned_days)
+    if more:
+        roll_forecast.delay(run_id)
+    return more
+
+
+@shared_task
+def resume_forecasts() -> int:
+    """Nudge every forecast that no living worker is busy with; return how many."""
+    waiting = forecast_runs.waiting_runs(timezone.now())
+    for run_id in waiting:
+        roll_forecast.delay(run_id)
+    return len(waiting)

@@ -157,6 +157,14 @@ def chip(status: Status | None, on: date | None = None) -> dict[str, Any]:
     return {"tone": TONES[status], "word": STATUS_LABELS[status], "on": shown_on}
 
 
+def read_uuid(text: str) -> UUID:
+    """The id that a form sent; one that is none finds no row."""
+    try:
+        return UUID(text)
+    except ValueError:
+        return UUID(int=0)
+
+
 def paged(request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE) -> Page[AnyModel]:
     """The page of ``rows`` that the address asks for; one past the end gives the last."""
     return Paginator(rows, size).get_page(request.GET.get("page"))

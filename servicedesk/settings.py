@@ -394,6 +394,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(hour="3", minute="35"),
         "options": {"expires": 6 * 3600},
     },
+    "resume-forecasts": {
+        "task": "schedules.tasks.resume_forecasts",
+        "schedule": 60,
+        "options": {"expires": 60},
+    },
     "write-notices": {
         "task": "servicedesk.tasks.write_notices",
         "schedule": 300,

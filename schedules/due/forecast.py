@@ -49,6 +49,10 @@ BY_LABELS: dict[By, str] = {
 }
 
 
+# What is told by the site of a count.
+PLACES = frozenset({By.SITE, By.OWNER, By.CITY, By.REGION, By.DEPOT})
+
+
 class Key(NamedTuple):
     """What one count is of."""
 
@@ -109,9 +113,13 @@ class Forecast:
         """Counts by calendar year for every group, the largest first."""
         name = self._namer(by)
         found: dict[str, Counter[int]] = defaultdict(Counter)
-        for key, number in self.counts.items():
+        for key, number in self.place_counts() if by in PLACES else self.counts.items():
             found[name(key)][key.month.year] += number
         return dict(sorted(found.items(), key=lambda item: (-item[1].total(), item[0])))
+
+    def place_counts(self) -> Iterable[tuple[Key, int]]:
+        """The counts with keys that name their site."""
+        return self.counts.items()
 
     def _namer(self, by: By) -> Callable[[Key], str]:
         names: Mapping[By, Callable[[Key], str]] = {
@@ -175,7 +183,7 @@ def forecast(
     """
     if not 1 <= years <= MOST_YEARS:
         raise ValueError(f"A forecast reaches 1 to {MOST_YEARS} years, not {years}.")
-    start = now.astimezone(ZoneInfo(settings.FIRM_TIME_ZONE)).date()
+    start = firm_today(now)
     end = start + relativedelta(years=years) - timedelta(days=1)
     found = Forecast(start, end)
     for fall, unit in falls(unit_ids, found, now=now, planned=planned):
@@ -188,6 +196,11 @@ def forecast(
         elif fall.target < start:
             found.owed[key] += 1
     return found
+
+
+def firm_today(now: datetime) -> date:
+    """The day at the firm, from which a forecast runs."""
+    return now.astimezone(ZoneInfo(settings.FIRM_TIME_ZONE)).date()
 
 
 def falls(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Sequence
 
+from django.conf import settings
 from django.db import models
 
 from inventory.access import Scope
@@ -164,3 +166,29 @@ class SiteMonth(models.Model):
 
     def __str__(self) -> str:
         return f"{self.site_id} in {self.month:%Y-%m}"
+
+
+class ForecastRun(models.Model):
+    """A forecast rolled in the background: what was wanted, how far it is, and the counts so far."""
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    key = models.CharField(max_length=64, unique=True, help_text="Digest of what is wanted and the day.")
+    wanted = models.JSONField()
+    first_on = models.DateField()
+    last_on = models.DateField()
+    units_total = models.PositiveIntegerField()
+    units_done = models.PositiveIntegerField(default=0)
+    last_unit = models.PositiveBigIntegerField(default=0, help_text="Id of the last unit that is counted.")
+    counts = models.JSONField(default=dict)
+    is_stopped = models.BooleanField(default=False)
+    # A worker that dies leaves its claim behind; it runs out.
+    claimed_until = models.DateTimeField(null=True, blank=True)
+    asked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    asked_at = models.DateTimeField()
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return f"{self.units_done} of {self.units_total} units"

@@ -10,6 +10,8 @@ from datetime import date, datetime, timedelta
 from django.db.models import Count, Q, QuerySet
 
 from inventory.access import Scope
+from inventory.measures.kinds import Task
+from inventory.register.models import UnitQuerySet
 from schedules.due.queries import zone_days
 from schedules.visits.models import Job, Visit
 
@@ -63,3 +65,14 @@ def loads(visit_ids: Iterable[int]) -> dict[int, Load]:
         .annotate(units=Count("unit", distinct=True), jobs=Count("pk"))
     )
     return {visit_id: Load(units, jobs) for visit_id, units, jobs in rows}
+
+
+def planned_days(units: UnitQuerySet) -> dict[tuple[int, Task], date]:
+    """The day of the first open visit that holds a task of one of ``units``, by unit and task."""
+    planned: dict[tuple[int, Task], date] = {}
+    jobs = Job.objects.filter(visit__state__in=Visit.OPEN, unit__in=units.order_by())
+    for unit_id, task, day in jobs.order_by("-visit__planned_on", "pk").values_list(
+        "unit_id", "task", "visit__planned_on"
+    ):
+        planned[unit_id, Task(task)] = day
+    return planned

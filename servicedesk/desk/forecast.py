@@ -9,6 +9,7 @@ from typing import Any
 from django import forms
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
+from django.shortcuts import redirect
 from django.utils.http import urlencode
 
 from inventory.logbook.models import TASK_CHOICES
@@ -25,14 +26,15 @@ from schedules.due.forecast import (
     forecast,
     forecast_units,
 )
-from schedules.visits.models import Job, Visit
+from schedules.due.forecast_runs import PLANNED, TARGET, ask, stop, told
+from schedules.due.models import ForecastRun
+from schedules.visits.queries import planned_days
 from servicedesk.access import Act
 from servicedesk.desk.fields import PickField, pick_field
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.exchange.writing import csv_lines
-from servicedesk.pages import STANDING_LINE, PageView
+from servicedesk.pages import STANDING_LINE, PageView, read_uuid
 
-TARGET, PLANNED = "target", "planned"
 PACE_CHOICES = [(TARGET, "Each task at its target"), (PLANNED, "At the planned visit where there is one")]
 PACE_WORDS = {
     TARGET: "each task is supposed done at its target",
@@ -111,19 +113,54 @@ class ForecastView(PageView):
         if not form.is_valid():
             return self.page("desk/forecast.html", {"form": form}, status=400)
         units = self.units(form)
-        number = units.count()
-        if number > MOST_UNITS:
-            form.add_error(
-                None,
-                f"{number} units are more than can be rolled forward while you wait ({MOST_UNITS}). "
-                "Choose an owner, a site, a depot, a region or a city; manage.py forecast writes the file "
-                "for any number.",
-            )
-            return self.page("desk/forecast.html", {"form": form}, status=400)
+        if units.count() > MOST_UNITS:
+            return self.show_run(form, ask(wanted_of(form), by=self.person, now=self.now))
         found = self.forecast(form, units)
         if request.GET.get("as") == "csv":
             return self.file(form, found)
         return self.show(form, found)
+
+    def post(self, request: HttpRequest) -> HttpResponseBase:
+        """Stop a forecast that is being rolled in the background."""
+        run = self.found(ForecastRun.objects.all(), read_uuid(request.POST.get("run", "")))
+        stop(run)
+        self.told("Stopped. Asking again goes on where it stopped.")
+        return redirect(f"{request.path}?{request.GET.urlencode()}")
+
+    def show_run(self, form: ForecastForm, run: ForecastRun) -> HttpResponseBase:
+        """A forecast over many units: how far it is, and the counts once it is done."""
+        if run.finished_at is None:
+            return self.page("desk/forecast.html", {"form": form, "run": run})
+        found = told(run)
+        if self.request.GET.get("as") == "csv":
+            return self.run_file(run, found)
+        return self.show(form, found, run)
+
+    def run_file(self, run: ForecastRun, found: Forecast) -> StreamingHttpResponse:
+        """The counts by month, task and table as a CSV file."""
+        book = TableBook()
+        rows = (
+            (
+                f"{key.month:%Y-%m}",
+                TASK_LABELS[key.task],
+                (table := book.get(key.table_key, key.table_version)).title,
+                table.version,
+                number,
+                found.owed[key],
+                found.unknown[key],
+                PACE_WORDS[run.wanted["pace"]],
+                found.start,
+                found.end,
+                table.sentence,
+                STANDING_LINE,
+            )
+            for key, number in sorted(found.counts.items(), key=lambda item: item[0])
+        )
+        response = StreamingHttpResponse(
+            csv_lines((HEADINGS[0], *HEADINGS[8:]), rows), content_type="text/csv; charset=utf-8"
+        )
+        response["Content-Disposition"] = f'attachment; filename="forecast-{found.start}-{found.end}.csv"'
+        return response
 
     def units(self, form: ForecastForm) -> UnitQuerySet:
         """The units that a valid form asks for."""
@@ -148,7 +185,7 @@ class ForecastView(PageView):
             tasks=frozenset({Task(given["task"])}) if given["task"] else frozenset(),
         )
 
-    def show(self, form: ForecastForm, found: Forecast) -> HttpResponse:
+    def show(self, form: ForecastForm, found: Forecast, run: ForecastRun | None = None) -> HttpResponse:
         """The page."""
         given = form.cleaned_data
         months = found.by_month()
@@ -159,6 +196,7 @@ class ForecastView(PageView):
         context = {
             "form": form,
             "found": found,
+            "run": run,
             "pace": PACE_WORDS[given["pace"] or TARGET],
             "by": BY_LABELS[By(given["by"] or By.TASK)],
             "owed": found.owed.total(),
@@ -191,15 +229,19 @@ class ForecastView(PageView):
         return response
 
 
-def planned_days(units: UnitQuerySet) -> dict[tuple[int, Task], date]:
-    """The day of the first open visit that holds a task of one of ``units``, by unit and task."""
-    planned: dict[tuple[int, Task], date] = {}
-    jobs = Job.objects.filter(visit__state__in=Visit.OPEN, unit__in=units.order_by())
-    for unit_id, task, day in jobs.order_by("-visit__planned_on", "pk").values_list(
-        "unit_id", "task", "visit__planned_on"
-    ):
-        planned[unit_id, Task(task)] = day
-    return planned
+def wanted_of(form: ForecastForm) -> dict[str, Any]:
+    """What a valid form asks for, in the form in which a background forecast keeps it."""
+    given = form.cleaned_data
+    return {
+        "years": given["years"] or 1,
+        "pace": given["pace"] or TARGET,
+        "task": given["task"],
+        "owner": given["owner"].pk if given["owner"] else None,
+        "site": given["site"].pk if given["site"] else None,
+        "depot": given["depot"].pk if given["depot"] else None,
+        "region": given["region"],
+        "city": given["city"],
+    }
 
 
 def cells_of(found: Forecast, pace: str) -> Iterator[tuple[Any, ...]]:

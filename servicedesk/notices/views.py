@@ -18,7 +18,7 @@ from servicedesk.notices.exceptions import day_list
 from servicedesk.notices.kinds import ABOUT, NoticeKind, kinds_for
 from servicedesk.notices.models import Notice, NoticeChoice
 from servicedesk.notices.sending import try_again
-from servicedesk.pages import PageView, paged
+from servicedesk.pages import PageView, paged, read_uuid
 
 OWN_SHOWN = 20
 
@@ -87,7 +87,7 @@ class DeadlinesView(PageView):
     def post(self, request: HttpRequest) -> HttpResponse:
         """Mark one as met."""
         self.demand(Act.PLAN_VISITS)
-        row = self.found(deadlines_for(self.scope), _uuid(request.POST.get("deadline", "")))
+        row = self.found(deadlines_for(self.scope), read_uuid(request.POST.get("deadline", "")))
         note = request.POST.get("note", "")
         try:
             meet_deadline(row, note, by=self.person, now=self.now)
@@ -177,10 +177,3 @@ class MailView(PageView):
         else:
             messages.info(request, "It was sent already.")
         return redirect("desk:mail", notice_id)
-
-
-def _uuid(text: str) -> UUID:
-    try:
-        return UUID(text)
-    except ValueError:
-        return UUID(int=0)

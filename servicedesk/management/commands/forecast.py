@@ -10,9 +10,11 @@ from django.core.management.base import BaseCommand, CommandParser
 from inventory.access import EVERYTHING
 from inventory.register.models import Site
 from schedules.due.forecast import MOST_YEARS, forecast, forecast_units
+from schedules.due.forecast_runs import PLANNED, TARGET
 from schedules.due.queries import batched
+from schedules.visits.queries import planned_days
 from servicedesk import pages
-from servicedesk.desk.forecast import HEADINGS, PLANNED, TARGET, cells_of, planned_days
+from servicedesk.desk.forecast import HEADINGS, cells_of
 from servicedesk.exchange.writing import csv_lines
 
 SITES_AT_ONCE = 40

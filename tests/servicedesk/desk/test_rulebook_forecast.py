@@ -13,7 +13,6 @@ from django.core.management import call_command
 from inventory.measures.kinds import Agent, Construction, Shell, Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Depot, Unit
-from schedules.due import forecast as forecasts
 from servicedesk.desk import findings, forecast
 from servicedesk.management.commands import forecast as command
 from servicedesk.pages import STANDING_LINE
@@ -117,13 +116,6 @@ def test_a_choice_that_is_not_there_is_refused(cast: Cast, query: dict[str, str]
     assert answer.status_code == 400
     assert "Nothing was worked out." in text_of(answer)
 
-
-def test_too_many_units_ask_for_a_narrower_place(cast: Cast, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(forecast, "MOST_UNITS", 1)
-    answer = cast.get("manager", "desk:forecast")
-    assert answer.status_code == 400
-    assert "Choose an owner, a site, a depot, a region or a city;" in text_of(answer)
-    assert forecasts.MOST_UNITS == 10_000
 
 
 def test_an_empty_register_says_so() -> None:
