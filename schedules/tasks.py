@@ -12,6 +12,7 @@ from schedules.due import services as due
 from schedules.outlook import services as outlooks
 from schedules.routes import runs
 from schedules.visits.queries import planned_days
+from schedules.visits.using import book_used
 
 
 @shared_task
@@ -84,3 +85,9 @@ def resume_forecasts() -> int:
     for run_id in waiting:
         roll_forecast.delay(run_id)
     return len(waiting)
+
+
+@shared_task
+def book_used_on_visits() -> int:
+    """Book the seals and labels of closed visits out of the vans; return for how many units."""
+    return book_used(now=timezone.now())

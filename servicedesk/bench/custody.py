@@ -27,6 +27,8 @@ from inventory.register.custody_queries import (
 from inventory.register.models import Unit
 from inventory.register.places import Store
 from inventory.stock.queries import balances, stock_disagreements
+from schedules.due.models import Obligation
+from schedules.due.services import refresh_units
 from servicedesk.access import Act
 from servicedesk.bench.stock import GoodsView
 from servicedesk.bench.stock_forms import GiveBackForm, LendForm, OwnUnitForm, StoreForm, UnitsForm
@@ -184,10 +186,22 @@ class LoansView(GoodsView):
             client_ref=given["client_ref"],
         )
         self.told(f"{loan.loaner.number} hangs at {loan.location.number} in the place of {unit.number}.")
+        refresh_units([loaner.pk, unit.pk], now=self.now)
+        until = given["expected_back_on"] or self.now.date()
+        soon = Obligation.objects.filter(unit=loaner, is_binding=True, latest_on__lte=until).order_by(
+            "latest_on"
+        )
+        first = soon.first()
+        if first is not None:
+            self.warn(
+                f"The loaner's own {first.get_task_display().lower()} is due by {first.latest_on:%-d %b %Y}, "
+                "before it is expected back. Choose another, or do it on site."
+            )
 
     def _back(self, given: dict[str, Any]) -> None:
         [unit] = units_by_number(given["unit"])
         placement = custody.give_back(unit, on=self.now.date(), by=self.person, loaner_to=given["loaner_to"])
+        refresh_units([unit.pk], now=self.now)
         self.told(f"{unit.number} hangs at {placement.location.number} again.")
 
     def _show(self, lend: LendForm, back: GiveBackForm, status: int = 200) -> HttpResponse:
