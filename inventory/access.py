@@ -14,8 +14,9 @@ class Scope:
     """The rows a reader may see.
 
     ``everything`` is the firm's own desk and workshop. Otherwise a row is visible when its owner
-    is in ``owner_ids`` (a facility owner) or its site is in ``site_ids`` (a technician: sites of
-    own visits). An empty scope sees nothing.
+    is in ``owner_ids`` (a facility owner) or its site is in ``site_ids`` (an owner's person who is
+    limited to some sites; with ``technician_id`` a technician: sites of own visits). An empty scope
+    sees nothing.
     """
 
     everything: bool = False

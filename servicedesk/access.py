@@ -17,6 +17,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from inventory.access import EVERYTHING, NOTHING, Scope
+from inventory.register.models import Site
 from schedules.visits.models import HeldVisit, Visit
 
 if TYPE_CHECKING:
@@ -42,6 +43,12 @@ class Act(StrEnum):
     DECIDE_LOTS = "decide_lots"
     MOVE_UNITS = "move_units"
     SEE_PORTAL = "see_portal"
+    REPORT_UNITS = "report_units"
+    CHECK_UNITS = "check_units"
+    DECIDE_QUOTATIONS = "decide_quotations"
+    MAKE_QUOTATIONS = "make_quotations"
+    SET_PRICES = "set_prices"
+    MANAGE_OWNER_PEOPLE = "manage_owner_people"
     SEE_CERTIFICATES = "see_certificates"
     WITHDRAW_CERTIFICATES = "withdraw_certificates"
     SEE_RULEBOOK = "see_rulebook"
@@ -70,6 +77,9 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.CONFIRM_TABLES,
             Act.CORRECT_RECORDS,
             Act.SET_PLANNING_RULES,
+            Act.MAKE_QUOTATIONS,
+            Act.SET_PRICES,
+            Act.MANAGE_OWNER_PEOPLE,
         }
     ),
     "dispatcher": frozenset(
@@ -83,6 +93,7 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.MOVE_UNITS,
             Act.SEE_CERTIFICATES,
             Act.SEE_RULEBOOK,
+            Act.MAKE_QUOTATIONS,
         }
     ),
     "technician": frozenset({Act.SEE_REGISTER, Act.RECORD_VISITS, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
@@ -96,7 +107,17 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.SEE_RULEBOOK,
         }
     ),
-    "owner": frozenset({Act.SEE_REGISTER, Act.SEE_PORTAL, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
+    "owner": frozenset(
+        {
+            Act.SEE_REGISTER,
+            Act.SEE_PORTAL,
+            Act.REPORT_UNITS,
+            Act.CHECK_UNITS,
+            Act.DECIDE_QUOTATIONS,
+            Act.SEE_CERTIFICATES,
+            Act.SEE_RULEBOOK,
+        }
+    ),
 }
 
 
@@ -111,8 +132,9 @@ def scope_of(user: User | AnonymousUser) -> Scope:
     """The rows that ``user`` may see.
 
     Manager, dispatcher and workshop see the whole firm; a technician the sites of own visits that
-    are open or closed within the last 60 days; an owner's person the owner's premises. A user
-    without a role sees nothing. Costs one query for technicians and owners, none otherwise.
+    are open or closed within the last 60 days; an owner's person the owner's premises, or those of
+    them to which the person is limited. A user without a role sees nothing. Costs one query for
+    technicians and owners, none otherwise.
     """
     if not user.is_authenticated or not user.is_active:
         return NOTHING
@@ -127,8 +149,30 @@ def scope_of(user: User | AnonymousUser) -> Scope:
         )
         return Scope(site_ids=frozenset(sites), technician_id=user.pk)
     if user.role == "owner":
-        return Scope(owner_ids=frozenset(user.memberships.values_list("owner_id", flat=True)))
+        return _premises_of(user)
     return NOTHING
+
+
+def _premises_of(user: User) -> Scope:
+    rows = list(
+        user.memberships.order_by().values_list("owner_id", "is_limited", "sites", "sites__owner_id")
+    )
+    return Scope(
+        owner_ids=frozenset(owner for owner, is_limited, _, _ in rows if not is_limited),
+        # A site that went to another owner meanwhile is no longer theirs.
+        site_ids=frozenset(
+            site for owner, is_limited, site, site_owner in rows if is_limited and site_owner == owner
+        ),
+    )
+
+
+def may_decide_for(user: User | AnonymousUser, site: Site) -> bool:
+    """Whether ``user`` may approve or decline what is offered to the owner of ``site``."""
+    if not may(user, Act.DECIDE_QUOTATIONS) or not isinstance(user.pk, int):
+        return False
+    if not Site.objects.visible_to(scope_of(user)).filter(pk=site.pk).exists():
+        return False
+    return user.memberships.filter(owner=site.owner_id, may_approve=True).exists()
 
 
 def visits_to_record_on(user: User, refs: Iterable[UUID]) -> QuerySet[Visit]:

@@ -20,7 +20,7 @@ class CertificateQuerySet(AppendOnlyQuerySet["Certificate"]):
             return self
         if scope.technician_id is not None:
             return self.filter(visit__technician=scope.technician_id)
-        return self.filter(owner__in=scope.owner_ids)
+        return self.filter(models.Q(owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
 
 
 class Certificate(AppendOnly):

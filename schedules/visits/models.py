@@ -24,7 +24,9 @@ class VisitQuerySet(models.QuerySet["Visit"]):
         if scope.technician_id is not None:
             shared = Visit.companions.through.objects.filter(user=scope.technician_id).values("visit")
             return confirmed.filter(models.Q(technician=scope.technician_id) | models.Q(pk__in=shared))
-        return confirmed.filter(site__owner__in=scope.owner_ids)
+        return confirmed.filter(
+            models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids)
+        )
 
 
 class Visit(models.Model):

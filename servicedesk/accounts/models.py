@@ -74,3 +74,7 @@ class OwnerMembership(models.Model):
 
     def __str__(self) -> str:
         return f"{self.user} for {self.owner}"
+
+    def covers(self, site_id: int | None) -> bool:
+        """Whether the person sees that site of the owner; no site at all is the owner as a whole."""
+        return not self.is_limited or site_id in {site.pk for site in self.sites.all()}

@@ -306,7 +306,7 @@ def write_next_day(now: datetime) -> int:
 def recipients_of(drafts: Sequence[Draft]) -> list[list[Recipient]]:
     """Who gets each draft: people of the owner or of the desk who want the kind; else the owner's contact.
 
-    Four queries whatever their number.
+    Somebody limited to some sites is told of those alone. Five queries whatever their number.
     """
     wanted_roles = {role for draft in drafts for role in ABOUT[draft.kind].roles if role != "owner"}
     desk = list(User.objects.filter(is_active=True, role__in=wanted_roles).exclude(email="").order_by("pk"))
@@ -316,6 +316,7 @@ def recipients_of(drafts: Sequence[Draft]) -> list[list[Recipient]]:
         OwnerMembership.objects.filter(owner__in=owners, user__is_active=True)
         .exclude(user__email="")
         .select_related("user", "owner")
+        .prefetch_related("sites")
         .order_by("pk")
     ):
         members[membership.owner_id].append(membership)
@@ -336,7 +337,9 @@ def recipients_of(drafts: Sequence[Draft]) -> list[list[Recipient]]:
         if draft.owner_id is None:
             people = [person for person in desk if person.role in ABOUT[draft.kind].roles]
         else:
-            people = [membership.user for membership in members[draft.owner_id]]
+            people = [
+                membership.user for membership in members[draft.owner_id] if membership.covers(draft.site_id)
+            ]
         chosen = [Recipient(person.email, person) for person in people if wants(person, draft.kind)]
         if not people and draft.owner_id in contacts:
             chosen = [Recipient(contacts[draft.owner_id])]
