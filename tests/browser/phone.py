@@ -54,7 +54,7 @@ class Phone:
 
     def _new_page(self) -> Page:
         page = self.context.new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(30_000)
         page.on("pageerror", lambda error: self.broken.append(str(error)))
         page.on(
             "console",

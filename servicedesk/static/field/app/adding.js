@@ -2,7 +2,7 @@
 /** A unit that hangs on the premises and is not on the register: quick add, incomplete and marked so. */
 
 import { button, field, go, h, say, todayIn } from "./dom.js";
-import { placeField, remarksField, textField } from "./event.js";
+import { placeField, remarksField, textField } from "./event_parts.js";
 import { compareMark } from "./marks.js";
 import { photoField } from "./photo.js";
 import { position } from "./position.js";

@@ -2,7 +2,7 @@
 /** Closing a visit: counts that must add up, what has to be said aloud, a signature or why there is none. */
 
 import SignaturePad from "../../vendor/signature_pad-5.1.4/signature_pad.min.js";
-import { button, chip, count, field, go, h, icon, notice, say, todayIn } from "./dom.js";
+import { button, chip, count, field, go, h, icon, say, todayIn } from "./dom.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
 import { discardAct, draftOf, putDraft } from "./store.js";

@@ -9,7 +9,7 @@
  * @typedef {{id: string, person: string, visit: string, kind: string, seq: number, device_at: string, unit?: string,
  *   location?: string, scan?: any, photos?: string[], content: any, state: "waiting" | "sent" | "refused" | "discarded",
  *   answer?: any, tried?: boolean, discarded_because?: string, settled_by?: string, at?: string, by?: {id: string, name: string},
- *   undone?: boolean, device?: string}} Act
+ *   undone?: boolean, device?: string, place?: string}} Act
  */
 /** @typedef {"serviced" | "failed" | "replaced" | "removed" | "not_found" | "no_access"} Outcome */
 /** @typedef {{act: string, outcome: Outcome, kind: string, by: string, at: string, state: string, content: any}} Result */

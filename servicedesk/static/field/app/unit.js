@@ -4,32 +4,17 @@
  * result. All well is two touches and the figures that the task demands; nothing passes without them.
  */
 
-import {
-  button,
-  chip,
-  choices,
-  clock,
-  count,
-  field,
-  go,
-  h,
-  icon,
-  notice,
-  redraw,
-  say,
-  todayIn,
-} from "./dom.js";
+import { button, choices, clock, count, go, h, icon, notice, redraw, say } from "./dom.js";
 import { askDefect, defectList, kindsOf } from "./defects.js";
-import { compareMark } from "./marks.js";
 import { measureFields } from "./measures.js";
 import { photoField } from "./photo.js";
 import { position, watchPosition } from "./position.js";
 import { nextStop, openStops } from "./round.js";
 import { draftOf, dropDraft, photoOf, putDraft } from "./store.js";
+import { checksPart, duesPart, shellPart, TEST_TASKS } from "./unit_parts.js";
 import { goToCode, openVisit, record, undo, unitAddress } from "./visit.js";
 import { RESULT_LOOK, stopName } from "./walk.js";
 
-const TEST_TASKS = ["hydrostatic_test", "requalification"];
 const METHODS = /** @type {[string, string][]} */ ([
   ["proof_pressure", "Proof pressure"],
   ["water_jacket", "Water jacket"],
@@ -125,7 +110,6 @@ export const screen = async ([visitId, unitId], query) => {
   draft.photos = (await Promise.all(draft.photos.map((/** @type {string} */ id) => photoOf(id)))).filter(
     Boolean,
   );
-  const today = todayIn(site.time_zone);
   const by = query.get("by") ?? "picked";
   const read = query.get("read") ?? "";
   if (by !== "picked") watchPosition();
@@ -216,16 +200,6 @@ export const screen = async ([visitId, unitId], query) => {
 
   const kinds = kindsOf(day, model);
   const taskWord = (/** @type {string} */ code) => day.labels.task[code] ?? code;
-  const checksOf = () =>
-    day.checks
-      .filter(
-        (/** @type {any} */ c) =>
-          draft.tasks.includes(c.task) && c.kinds.some((/** @type {string} */ k) => kinds.has(k)),
-      )
-      .sort(
-        (/** @type {any} */ a, /** @type {any} */ b) =>
-          draft.tasks.indexOf(a.task) - draft.tasks.indexOf(b.task) || a.seq - b.seq,
-      );
   const failed = () => Object.values(draft.answers).some((a) => a === "fail");
   const grave = () =>
     [...draft.defects, ...stop.defects.filter((d) => d.act && !d.settled)].filter(
@@ -236,6 +210,7 @@ export const screen = async ([visitId, unitId], query) => {
     const { photos, ...rest } = draft;
     void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) });
   };
+  const form = { visit, stop, draft, keep };
   const measures = await measureFields({
     rules: day.judging,
     plate: model,
@@ -248,67 +223,10 @@ export const screen = async ([visitId, unitId], query) => {
     },
   });
 
-  const dues = h("section", { class: "stack stack-tight", "aria-label": "Work done" });
-  const drawDues = () => {
-    const listed = [...new Set(stop.jobs.map((j) => j.task))];
-    const offered = listed.length ? listed : ["maintenance"];
-    const others = day.tasks
-      .map((/** @type {any} */ t) => t.code)
-      .filter((/** @type {string} */ t) => !offered.includes(t) && t !== "retirement");
-    /** @param {string} task */
-    const tick = (task) => {
-      const due = unit.due.find((/** @type {any} */ d) => d.task === task);
-      const tone = due
-        ? ({ overdue: "overdue", due: "soon", in_date: "ok" }[/** @type {string} */ (due.status)] ??
-          "unknown")
-        : "";
-      return h(
-        "label",
-        { class: "check" },
-        h("input", {
-          type: "checkbox",
-          checked: draft.tasks.includes(task),
-          on: {
-            change: (/** @type {any} */ event) => {
-              draft.tasks = event.target.checked
-                ? [...draft.tasks, task]
-                : draft.tasks.filter((/** @type {string} */ t) => t !== task);
-              keep();
-              drawChecks();
-              update();
-            },
-          },
-        }),
-        h("span", null, taskWord(task)),
-        due ? chip(due.latest_on ? `by ${due.latest_on}` : "date unknown", tone) : null,
-      );
-    };
-    const why = unit.due.filter((/** @type {any} */ d) => d.why);
-    const unconfirmed = day.tables.filter(
-      (/** @type {any} */ t) => site.tables.includes(t.key) && !t.is_confirmed,
-    );
-    dues.replaceChildren(
-      ...offered.map(tick),
-      h(
-        "details",
-        { class: "more" },
-        h("summary", null, "Other work, and why"),
-        h(
-          "div",
-          { class: "stack stack-tight" },
-          ...others.map(tick),
-          h(
-            "ul",
-            { class: "plain small soft" },
-            why.map((/** @type {any} */ d) => h("li", null, `${taskWord(d.task)}: ${d.why}`)),
-          ),
-          unconfirmed.map((/** @type {any} */ t) =>
-            h("p", { class: "small soft" }, `${t.title}: ${t.warning}`),
-          ),
-        ),
-      ),
-    );
-  };
+  const dues = duesPart(form, () => {
+    checks.draw();
+    update();
+  });
 
   const heavyDue = () =>
     unit.due.filter(
@@ -319,76 +237,11 @@ export const screen = async ([visitId, unitId], query) => {
         !draft.tasks.includes(d.task),
     );
 
-  const checks = h("details", { class: "more app-checks" });
-  const drawChecks = () => {
-    const rows = checksOf();
-    const bad = rows.filter((/** @type {any} */ c) => draft.answers[c.code] === "fail").length;
-    const isOpen = checks.open;
-    checks.replaceChildren(
-      h(
-        "summary",
-        null,
-        `${count(rows.length, "check")} in order`,
-        draft.isAllWell && !bad
-          ? h("span", { class: "app-well" }, icon("done"), "all well")
-          : bad
-            ? h("span", { class: "app-ill" }, icon("failed"), `${bad} not well`)
-            : null,
-      ),
-      h(
-        "ol",
-        { class: "app-rows" },
-        rows.map((/** @type {any} */ check) => {
-          const answer = draft.answers[check.code] ?? (draft.isAllWell ? "pass" : "");
-          const set = (/** @type {string} */ value) => {
-            draft.answers[check.code] = draft.answers[check.code] === value ? "" : value;
-            keep();
-            drawChecks();
-            update();
-          };
-          return h(
-            "li",
-            { class: "app-row app-row-flat" },
-            h(
-              "span",
-              { class: "app-row-text" },
-              h("span", null, check.text),
-              h("span", { class: "soft" }, check.pass_when),
-            ),
-            h(
-              "span",
-              { class: "app-answers", role: "group", "aria-label": check.text },
-              button(icon("done"), () => set("pass"), {
-                "aria-label": "Well",
-                "aria-pressed": String(answer === "pass"),
-                class: "app-answer",
-                data: { tone: "ok" },
-              }),
-              button(
-                icon("failed"),
-                async () => {
-                  set("fail");
-                  if (draft.answers[check.code] === "fail") await addDefect("");
-                },
-                {
-                  "aria-label": "Not well",
-                  "aria-pressed": String(answer === "fail"),
-                  class: "app-answer",
-                  data: { tone: "overdue" },
-                },
-              ),
-              button(icon("none"), () => set("not_applicable"), {
-                "aria-label": "Does not apply",
-                "aria-pressed": String(answer === "not_applicable"),
-                class: "app-answer",
-              }),
-            ),
-          );
-        }),
-      ),
-    );
-    checks.open = isOpen;
-  };
+  const checks = checksPart(
+    form,
+    () => update(),
+    () => addDefect(""),
+  );
 
   const defects = h("section", { class: "stack stack-tight", "aria-label": "Defects" });
   const addDefect = async (/** @type {string} */ hint) => {
@@ -444,127 +297,14 @@ export const screen = async ([visitId, unitId], query) => {
       ),
     );
 
-  // --- dates and serial off the shell, parts, remarks ----------------------------------------------
-
-  const markField = (
-    /** @type {string} */ what,
-    /** @type {string} */ label,
-    /** @type {any} */ registered,
-  ) => {
-    const said = h("p", { class: "app-verdict small", "aria-live": "polite" });
-    const judge = () => {
-      const raw = draft.marks[what] ?? "";
-      if (!raw.trim()) return said.replaceChildren();
-      const { word, sentence } = compareMark(raw, registered, today, what !== "made");
-      const tone = {
-        agrees: "ok",
-        new: "ok",
-        differs: "soon",
-        older: "overdue",
-        unknown: "unknown",
-        fault: "failed",
-      }[word];
-      return said.replaceChildren(icon(tone), h("span", null, sentence));
-    };
-    const input = h("input", {
-      autocomplete: "off",
-      maxlength: 60,
-      value: draft.marks[what] ?? "",
-      placeholder: "06/2019",
-      on: {
-        input: () => {
-          draft.marks[what] = input.value;
-          keep();
-          judge();
-        },
-      },
-    });
-    judge();
-    return h("div", null, field(label, input), said);
-  };
-  const tests = [...new Set([...TEST_TASKS, "internal_examination", "recharge"])].filter((task) =>
-    [...unit.due, ...(unit.last ?? [])].some((/** @type {any} */ d) => d.task === task),
-  );
-  const lastOf = (/** @type {string} */ task) => {
-    const on = unit.last?.find((/** @type {any} */ l) => l.task === task)?.done_on;
-    return on ? { first: `${on.slice(0, 7)}-01`, last: `${on.slice(0, 7)}-31`, text: on } : null;
-  };
-  const serialInput = h("input", {
-    autocomplete: "off",
-    autocapitalize: "characters",
-    maxlength: 60,
-    value: draft.serial,
-    on: {
-      input: () => {
-        draft.serial = serialInput.value;
-        keep();
-      },
-    },
-  });
-  const partRows = day.parts.map((/** @type {any} */ part) => {
-    const shown = h("strong", null, String(draft.parts[part.code] ?? 0));
-    const step = (/** @type {number} */ by_) => {
-      draft.parts[part.code] = Math.max(0, (draft.parts[part.code] ?? 0) + by_);
-      shown.textContent = String(draft.parts[part.code]);
-      keep();
-    };
-    return h(
-      "li",
-      { class: "app-row app-row-flat" },
-      h("span", { class: "app-row-text" }, part.text),
-      h(
-        "span",
-        { class: "app-answers" },
-        button("−", () => step(-1), { "aria-label": `${part.text}: one less`, class: "app-answer" }),
-        shown,
-        button("+", () => step(1), { "aria-label": `${part.text}: one more`, class: "app-answer" }),
-      ),
-    );
-  });
-  const remarks = h("textarea", {
-    rows: 2,
-    maxlength: 2000,
-    on: {
-      input: () => {
-        draft.remarks = remarks.value;
-        keep();
-        update();
-      },
-    },
-  });
-  remarks.value = draft.remarks;
-  const more = h(
-    "div",
-    { class: "stack stack-tight" },
-    h(
-      "details",
-      { class: "more" },
-      h("summary", null, "Dates and serial off the shell"),
-      h(
-        "div",
-        { class: "stack" },
-        markField("made", "Made", unit.made?.first ? unit.made : null),
-        tests.map((task) => markField(task, `Last ${taskWord(task).toLowerCase()}`, lastOf(task))),
-        field("Serial, where it reads differently", serialInput),
-      ),
-    ),
-    partRows.length
-      ? h(
-          "details",
-          { class: "more" },
-          h("summary", null, "Parts used"),
-          h("ul", { class: "app-rows" }, partRows),
-        )
-      : null,
-    field("Remarks", remarks),
-  );
+  const more = shellPart(form, () => update());
   const method = h("div");
 
   // --- the bar at the thumb ------------------------------------------------------------------------
 
   const scanOf = () => (isProved ? { by, read, ...position() } : { by: "picked", read: "", ...position() });
   const save = async (/** @type {"serviced" | "failed"} */ outcome) => {
-    const rows = checksOf();
+    const rows = checks.rows();
     const marks = Object.entries(draft.marks)
       .filter(([, mark]) => String(mark).trim())
       .map(([what, mark]) => ({ what, mark: String(mark).trim() }));
@@ -672,7 +412,7 @@ export const screen = async ([visitId, unitId], query) => {
         () => {
           draft.isAllWell = true;
           keep();
-          drawChecks();
+          checks.draw();
           update();
           if (state.lacking.length) measures.focusLacking(draft.tasks);
         },
@@ -699,8 +439,6 @@ export const screen = async ([visitId, unitId], query) => {
     );
   };
 
-  drawDues();
-  drawChecks();
   drawDefects();
   update();
 
@@ -786,7 +524,7 @@ export const screen = async ([visitId, unitId], query) => {
       measures.box,
       method,
       dues,
-      checks,
+      checks.node,
       defects,
       more,
       Object.keys(draft.given).some((code) => draft.given[code].value) || draft.isAllWell

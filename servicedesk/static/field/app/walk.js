@@ -1,8 +1,8 @@
 // @ts-check
 /** The round: the units of a visit in walking order, finding one, and what the premises ask for. */
 
-import { button, chip, count, dayWords, field, go, h, icon, notice, say } from "./dom.js";
-import { byPlace, matching, named, nextStop, openStops, tally } from "./round.js";
+import { button, chip, count, dayWords, field, h, icon, notice, say } from "./dom.js";
+import { byPlace, matching, named, nextStop, openStops } from "./round.js";
 import { scanCode } from "./scan.js";
 import { goToCode, openVisit, unitAddress } from "./visit.js";
 
