@@ -160,6 +160,7 @@ class _Intake:
     ) -> None:
         self.sender, self.by, self.now, self.visits, self.close = sender, by, now, visits, close
         self.touched: dict[int, Visit] = {}
+        self.begun: set[int] = set()
         self.known = {
             act.act_id: act
             for act in FieldAct.objects.filter(act_id__in=[one.act_id for one in new]).select_related(
@@ -196,6 +197,7 @@ class _Intake:
             with transaction.atomic():
                 return self._take_new(new, visit, digest)
         except (ValidationError, Conflict) as refusal:
+            self._rolled_back(visit)
             return Taken(new.act_id, "refused", refusal=refusal, visit=visit)
         except IntegrityError:
             stored = FieldAct.objects.select_related("visit").filter(act_id=new.act_id).first()
@@ -203,6 +205,11 @@ class _Intake:
                 raise
             self.known[new.act_id] = stored
             return self._repeat(stored, digest)
+
+    def _rolled_back(self, visit: Visit | None) -> None:
+        """What a refused act had put under way is as it was; the next act sees to it again."""
+        if visit is not None:
+            self.begun.discard(visit.pk)
 
     def _repeat(self, stored: FieldAct, digest: str) -> Taken:
         if stored.content_digest != digest:
@@ -247,6 +254,7 @@ class _Intake:
             with transaction.atomic():
                 warnings = self._effect(act, visit)
         except Waits as waits:
+            self._rolled_back(visit)
             act.pk = None
             act._state.adding = True
             act.save()
@@ -334,7 +342,12 @@ class _Intake:
         for one in defects:
             check_defect(one, About.UNIT)
         warnings = self._same_work(act, given)
-        entry, _ = add_entry(visit, given, by=self.by, now=self.now, act=act)
+        entry, _ = add_entry(
+            visit, given, by=self.by, now=self.now, act=act, is_begun=visit.pk in self.begun
+        )
+        if visit.state == Visit.State.UNDER_WAY:
+            # The row stays locked until the batch is stored: once is enough.
+            self.begun.add(visit.pk)
         for one in defects:
             self._state(one, act, visit, unit_id=unit.pk)
         if visit.state in ENDED and act.act_id not in self.undone:

@@ -60,13 +60,20 @@ class EntryInput:
 
 
 def add_entry(
-    visit: Visit, entry: EntryInput, *, by: Person, now: datetime, act: FieldAct | None = None
+    visit: Visit,
+    entry: EntryInput,
+    *,
+    by: Person,
+    now: datetime,
+    act: FieldAct | None = None,
+    is_begun: bool = False,
 ) -> tuple[VisitEntry, bool]:
     """Store what a technician states about one unit; return the entry and whether it is new.
 
     ``act`` is the act of a phone behind it, not yet stored; without one, an act is made of the entry,
     so that everything stated on a visit stands among its acts. With one, a visit that was closed
-    meanwhile still takes the entry.
+    meanwhile still takes the entry. ``is_begun`` says that the same transaction has put the visit under
+    way already, so that nobody can close it before this ends.
 
     A resend with the same reference and content returns the stored entry; other content under the
     same reference raises ``Conflict``. Raises ``ValidationError`` naming the field for: a unit of
@@ -74,10 +81,10 @@ def add_entry(
     outside its limit on a serviced unit, a replacement that is incomplete.
     """
     digest = _entry_digest(entry)
-    stored = VisitEntry.objects.filter(client_ref=entry.client_ref).first()
-    if stored is not None:
-        return _same_entry(stored, visit, digest), False
     if act is None:
+        stored = VisitEntry.objects.filter(client_ref=entry.client_ref).first()
+        if stored is not None:
+            return _same_entry(stored, visit, digest), False
         refuse_closed(visit)
     _check_entry(visit, entry, now=now)
     try:
@@ -102,7 +109,7 @@ def add_entry(
                 device_at=entry.device_at,
                 received_at=now,
             )
-            if not begin(visit, now=now) and act is None:
+            if not is_begun and not begin(visit, now=now) and act is None:
                 refuse_closed(visit)
     except IntegrityError:
         stored = VisitEntry.objects.filter(client_ref=entry.client_ref).first()

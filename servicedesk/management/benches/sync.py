@@ -131,8 +131,9 @@ class Server:
             headers = {"Content-Type": "application/json"}
             if token:
                 headers["Authorization"] = f"Bearer {token}"
-            self.calls += body is not None
             line.request(method, path, None if body is None else json.dumps(body), headers)
+            # Only what reached a server: calls into the void must not bring the next kill closer.
+            self.calls += body is not None
             if not read:
                 return 0, None
             answer = line.getresponse()
