@@ -22,6 +22,7 @@ from schedules.routes.problem import Built, Held, build, shift_key
 from schedules.visits.models import Visit
 
 SHOWN_CHANGES = 5
+NOT_PLANNED = {"code": "not_planned", "text": "It has no place in this plan yet."}
 STOP_FIELDS = (
     "technician_id",
     "on",
@@ -210,7 +211,7 @@ def plan_of(built: Built, stops: Iterable[PlanStop]) -> Plan:
         if shift in built.days:
             routes.setdefault(str(shift), []).append(key)
         else:
-            said = stop.why_out[0] if stop.why_out else {"code": "not_planned", "text": "Not planned yet."}
+            said = stop.why_out[0] if stop.why_out else NOT_PLANNED
             left_out[key] = Reason(said["code"], said["text"])
     return Plan({key: tuple(keys) for key, keys in routes.items()}, left_out)
 
@@ -283,7 +284,7 @@ def lay_out(found: Opened, plan: Plan) -> list[Timetable | None]:
         elif stop.is_excluded:
             reason = Reason("by_hand", "Kept out by hand.")
         else:
-            reason = plan.left_out.get(key, Reason("not_planned", "Not planned yet."))
+            reason = plan.left_out.get(key, Reason(**NOT_PLANNED))
         stop.why_out = [{"code": reason.code, "text": reason.text}]
     return tables
 

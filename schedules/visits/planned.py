@@ -121,14 +121,32 @@ def add_urgent_visit(site: Site, *, reason: str, by: Person, now: datetime) -> V
 
 
 def promise_window(
-    visit: Visit, *, window_from: time, window_until: time, version: int, now: datetime
+    visit: Visit,
+    *,
+    window_from: time,
+    window_until: time,
+    version: int,
+    now: datetime,
+    planned_on: date | None = None,
 ) -> Visit:
-    """Note that the owner was promised the planned day and this window; from now on planning keeps both."""
+    """Note that the owner was promised a day and this window; from now on planning keeps both.
+
+    The day is the planned one unless another is given. Wall times at the site.
+    """
     if window_until < window_from:
         raise ValidationError({"window_until": "The window ends before it begins."})
+    on = planned_on or visit.planned_on
+    if on < local_today(visit.site, now):
+        raise ValidationError({"planned_on": f"{on} has passed at {visit.site.name}."})
     moved = Visit.objects.filter(
         pk=visit.pk, version=version, state__in=(Visit.State.PROPOSED, Visit.State.CONFIRMED)
-    ).update(window_from=window_from, window_until=window_until, promised_at=now, version=F("version") + 1)
+    ).update(
+        planned_on=on,
+        window_from=window_from,
+        window_until=window_until,
+        promised_at=now,
+        version=F("version") + 1,
+    )
     return _after(visit, moved)
 
 

@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect
 from django.template.loader import render_to_string
@@ -24,6 +25,7 @@ from schedules.routes.queries import board_of, history_of, last_run, plan_days, 
 from schedules.routes.store import depots_of
 from schedules.routes.ways import WayIn
 from schedules.visits.models import Visit
+from schedules.visits.planned import promise_window, release_promise
 from schedules.visits.queries import loads, visits_for
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
@@ -76,7 +78,8 @@ class PlansView(PageView):
 
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show the list."""
-        depots = list(Depot.objects.order_by("name"))
+        # The largest first: most plans are made for it.
+        depots = list(Depot.objects.annotate(people=Count("crew")).order_by("-people", "name"))
         first = next_monday(self.today_in(depots[0].time_zone)) if depots else None
         initial = {"depot": depots[0].public_id if depots else None, "first_on": first}
         return self.show(MakeForm(initial=initial))
@@ -263,6 +266,11 @@ class BoardView(PlanPage):
         visit = self.visit(post.get("visit", ""))
         if do == "move":
             return self.move(plan, visit, common)
+        if do == "promise":
+            return self.promise(plan, visit, common)
+        if do == "unpromise":
+            release_promise(visit, version=visit.version)
+            return services.Done(plan, f"{visit.number} is no longer promised; planning may move it.")
         acts = {
             "pin": services.pin_here,
             "release": services.release,
@@ -299,6 +307,21 @@ class BoardView(PlanPage):
             position=position,
             **common,
         )
+
+    def promise(self, plan: RoutePlan, visit: Visit, common: dict[str, Any]) -> services.Done:
+        """Note a day and window agreed with the owner, and put the visit there."""
+        post = self.request.POST
+        on = read_day(post.get("on", ""))
+        begin, end = _clock(post.get("window_from", "")), _clock(post.get("window_until", ""))
+        if on is None or on not in plan_days(plan) or begin is None or end is None:
+            raise ValidationError("Give the day and both ends of the window that was agreed.")
+        promise_window(
+            visit, planned_on=on, window_from=begin, window_until=end, version=visit.version, now=self.now
+        )
+        done = services.move(plan, visit.pk, technician_id=None, on=on, **common)
+        if done.refused:
+            self.warn(f"{visit.number} is promised, yet this plan has no room for it: {done.refused}")
+        return done
 
     def urgent(self, plan: RoutePlan, common: dict[str, Any]) -> services.Done:
         """An owner called: a new visit today."""

@@ -25,6 +25,7 @@ from inventory.stock import services as stock
 from inventory.stock.models import Item, Lot
 from inventory.workshop.models import JobCard
 from schedules.routes.models import RoutePlan
+from schedules.visits.models import Visit
 from schedules.visits.workshop import receive
 from servicedesk import api
 from servicedesk.accounts.models import User
@@ -91,8 +92,13 @@ PLAN_DAYS = {"first_on": str(MONDAY), "days": 1, "propose": False}
 
 
 def _plan() -> RoutePlan:
-    """A plan of one visit; its owner is neither Alder nor Birch."""
+    """A plan of visits that are open now."""
     return RoutePlan.objects.first() or make_small_plan(1, 1, days=1)
+
+
+def _planned() -> Visit:
+    """A visit that has a place in the plan; the premises of the cast have no coordinates."""
+    return _plan().stops.filter(technician__isnull=False).first().visit
 
 
 CONFIRM = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
@@ -136,7 +142,7 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     "plan-detail": (lambda p: f"plans/{_plan().public_id}/", lambda p: None),
     "plan-change": (
         lambda p: f"plans/{_plan().public_id}/change/",
-        lambda p: {"act": "pin", "version": 1, "visit": str(_plan().stops.first().visit.public_id)},
+        lambda p: {"act": "pin", "version": 1, "visit": str(_planned().public_id)},
     ),
     "plan-take": (lambda p: f"plans/{_plan().public_id}/take/", lambda p: {"version": 1}),
     "plan-history": (lambda p: f"plans/{_plan().public_id}/history/", lambda p: None),

@@ -273,6 +273,8 @@ function start(plan, board) {
       }
     };
     const clear = () => {
+      // The click that ends a drag comes before any timer; the next one is meant.
+      window.setTimeout(() => { justDragged = false; });
       window.removeEventListener("pointermove", drag);
       window.removeEventListener("pointerup", drop);
       window.removeEventListener("pointercancel", clear);
