@@ -16,6 +16,7 @@ from inventory.people import Person
 from inventory.register.models import Unit
 from inventory.register.places import Store
 from inventory.register.services import draw_numbers
+from inventory.stock.amounts import amount_text
 from inventory.stock.models import (
     Account,
     GasCylinder,
@@ -508,10 +509,11 @@ def _draw(line: UseLine, store: Store) -> None:
         return
     left = place.values_list("quantity", flat=True).first() or 0
     what = f"{line.item.name}, lot {line.lot.lot_no}" if line.lot is not None else line.item.name
+    there, asked = (amount_text(value, line.item.base_unit) for value in (left, line.quantity))
     raise Conflict(
         "overdrawn",
-        f"{what}: {left} {line.item.base_unit} left in {store.name}, {line.quantity} asked for. Take another "
-        "lot, or count the store if there is more.",
+        f"{what}: {there} left in {store.name}, {asked} asked for. Take another lot, or count the store "
+        "if there is more.",
         left=left,
     )
 

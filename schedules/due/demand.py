@@ -21,6 +21,7 @@ from django.db.models import Count
 from inventory.measures.charge import LIQUIDS, POWDERS
 from inventory.measures.kinds import AGENT_LABELS, Agent, Construction, Task
 from inventory.register.models import Unit, UnitModel
+from inventory.stock.amounts import amount_text
 from inventory.stock.models import Item, PartFit
 from inventory.stock.queries import items_with_stock
 from inventory.workshop.queries import current_values
@@ -274,11 +275,10 @@ def _reorder(line: Line, members: list[Item], start: date) -> Reorder | None:
     lead = max((item.lead_days for item in members), default=14)
     missing = line.need + line.keep - line.stock
     packs = max(1, math.ceil(missing / pack))
-    why = (
-        f"{_rounded(line.need)} {line.good.unit} needed, {line.stock} in stock that may be used"
-        + (f", {line.keep} to be kept" if line.keep else "")
-        + f"; {lead} days from order to delivery."
-    )
+    need, stock, keep = (amount_text(value, line.good.unit) for value in (line.need, line.stock, line.keep))
+    why = f"{need} needed, {stock} in stock that may be used"
+    why += f", {keep} to be kept" if line.keep else ""
+    why += f"; {lead} days from order to delivery."
     return Reorder(packs * pack, packs, max(start, short - timedelta(days=lead)), max(short, start), why)
 
 
@@ -290,7 +290,3 @@ def _lend_in(line: Line, start: date) -> Reorder | None:
             why = f"{math.ceil(line.most)} in the busiest month, {line.stock} free."
             return Reorder(missing, missing, by, by, why)
     return None
-
-
-def _rounded(amount: float) -> str:
-    return f"{math.ceil(amount - 1e-9)}"

@@ -4,20 +4,15 @@ from __future__ import annotations
 
 from django import template
 
+from inventory.stock.amounts import amount_text
+
 register = template.Library()
 
 
 @register.filter
 def amount_of(value: float | None, unit: str) -> str:
     """``value`` of base unit ``unit``: kilograms and litres, whole pieces rounded up."""
-    if value is None:
-        return "–"
-    if unit in ("g", "mL"):
-        name = "kg" if unit == "g" else "L"
-        return f"{value / 1000:,.1f}".replace(",", "\u202f") + f" {name}"
-    whole = -int(-value // 1)
-    text = f"{whole:,}".replace(",", "\u202f")
-    return text if unit == "pcs" else f"{text} {unit}"
+    return "–" if value is None else amount_text(value, unit)
 
 
 @register.filter

@@ -106,7 +106,7 @@ def test_a_delivery_a_transfer_and_a_count(cast, powder, shop):
     }  # fmt: skip
     answer = client.post(path, carry)
     assert answer.status_code == 400
-    assert "25000 g left in Bench hall, 30000 asked for" in answer.content.decode()
+    assert "25.0 kg left in Bench hall, 30.0 kg asked for" in answer.content.decode()
     assert client.post(path, carry | {"carry-quantity": "5000"}).status_code == 302
     count = {
         "do": "count", "count-store": van.pk, "count-lot": lot.pk, "count-quantity": "4900",

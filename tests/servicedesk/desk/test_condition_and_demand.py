@@ -125,7 +125,7 @@ def test_what_is_short_stands_on_top_and_in_the_file(cast):
     text = cast.get("dispatcher", "desk:demand", months="2").content.decode()
     assert "To order" in text
     assert "25.0 kg" in text
-    assert "0 in stock that may be used" in text
+    assert "0.0 kg in stock that may be used" in text
     assert "Nov 26" in text
     file = b"".join(cast.get("dispatcher", "desk:demand", months="2", format="csv").streaming_content)
     assert "agent,Dry chemical ABC,g,2026-11" in file.decode()
