@@ -28,7 +28,7 @@ def _field(figure: Figure, value: float) -> forms.FloatField:
     words = f"Enter {figure.lowest:g} to {figure.highest:g} {figure.unit}."
     shipped = f"Shipped: {figure.default:g} {figure.unit}."
     return forms.FloatField(
-        label=f"{figure.label}, {figure.unit}",
+        label=figure.label if figure.unit in figure.label.lower() else f"{figure.label}, {figure.unit}",
         help_text=f"{figure.help} {shipped}".strip(),
         min_value=figure.lowest,
         max_value=figure.highest,
