@@ -27,6 +27,7 @@ from schedules.rules.table import Window as Room
 ON_SITE = (Unit.State.IN_SERVICE, Unit.State.AWAITING_RECHARGE, Unit.State.NOT_FOUND)
 """States of units that a trip to the site can reach."""
 MOST_ANCHORS = 6
+MONTH_MARK_DAYS = 30
 
 
 def figures_in_force() -> Figures:
@@ -321,6 +322,10 @@ def _spec(
         every = own.ages[0]
     # A day counts only once the window of every table that has one is open.
     opening = max(row.earliest for row in rows if row.earliest <= binding.target)
+    if counts is Counts.GRID:
+        # Where the start of a rhythm is known to the month alone, work counts only once the window is open
+        # wherever in that month it lies.
+        opening = min(opening + timedelta(days=MONTH_MARK_DAYS), binding.target)
     first = Span(opening, binding.target, binding.latest)
     interval = round(every.months * 30.4375) + every.days if every else 365
     cap = figures.cap_days(binding.task, max(1, interval))
