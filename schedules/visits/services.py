@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.db.models import F
 
 from inventory.errors import Conflict
@@ -43,6 +45,26 @@ def assign_visit(
         pk=visit.pk, version=version, state__in=(Visit.State.PROPOSED, Visit.State.CONFIRMED)
     ).update(technician=technician, planned_on=planned_on, version=F("version") + 1)
     return _after(visit, moved)
+
+
+@transaction.atomic
+def share_visit(visit: Visit, companions: Sequence[Person], *, version: int) -> Visit:
+    """Say who goes along with the technician and records on the same visit, and return it.
+
+    Raises ``ValidationError`` for a person who is not an active technician or goes anyway, ``Conflict``
+    when somebody changed the visit meanwhile or it has ended.
+    """
+    for person in companions:
+        if person.role != "technician" or not person.is_active:
+            raise ValidationError({"companions": f"{person.display_name} is not an active technician."})
+        if person.pk == visit.technician_id:
+            raise ValidationError({"companions": f"{person.display_name} goes anyway. Choose others."})
+    moved = Visit.objects.filter(pk=visit.pk, version=version, state__in=Visit.OPEN).update(
+        version=F("version") + 1
+    )
+    _after(visit, moved)
+    visit.companions.set([person.pk for person in companions])
+    return visit
 
 
 def confirm_visit(visit: Visit, *, version: int, now: datetime) -> Visit:

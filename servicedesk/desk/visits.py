@@ -27,7 +27,7 @@ from schedules.visits.models import Job, Visit, VisitEntry
 from schedules.visits.proposing import propose_visits
 from schedules.visits.queries import left_open, loads, planned_within, visits_for
 from schedules.visits.recording import last_entries, tally
-from schedules.visits.services import assign_visit, cancel_visit, confirm_visit
+from schedules.visits.services import assign_visit, cancel_visit, confirm_visit, share_visit
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
 from servicedesk.desk.doubts import lines_of
@@ -293,6 +293,31 @@ class CancelForm(forms.Form):
     version = forms.IntegerField(widget=forms.HiddenInput)
 
 
+class ShareForm(forms.Form):
+    """Who goes along and records on the same visit."""
+
+    companions = forms.ModelMultipleChoiceField(
+        label="Also going",
+        queryset=User.objects.none(),
+        required=False,
+        to_field_name="public_id",
+        widget=forms.CheckboxSelectMultiple,
+        help_text="They see the visit on their phones and record on it, too.",
+        error_messages={"invalid_choice": "This person is not an active technician. Choose another."},
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, visit: Visit, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        people = User.objects.filter(role=User.Role.TECHNICIAN, is_active=True).exclude(
+            pk=visit.technician_id
+        )
+        field = self.fields["companions"]
+        assert isinstance(field, forms.ModelMultipleChoiceField)
+        field.queryset = people.order_by("first_name", "last_name", "username")
+        field.label_from_instance = lambda person: person.display_name  # type: ignore[assignment, method-assign]
+
+
 @dataclass(slots=True)
 class VisitUnit:
     """One unit on a visit: what is to be done, and what was found."""
@@ -322,6 +347,8 @@ class VisitView(PageView):
         do = request.POST.get("do", "")
         if do == "cancel":
             return self.cancel(visit)
+        if do == "share":
+            return self.share(visit)
         if do in ("assign", "confirm"):
             return self.assign(visit, and_confirm=do == "confirm")
         return self.show(visit, status=400)
@@ -370,6 +397,20 @@ class VisitView(PageView):
         self.told(f"Visit {visit.number} is cancelled. What was on it is as due as before.")
         return redirect("desk:visit", visit.public_id)
 
+    def share(self, visit: Visit) -> HttpResponse:
+        """Say who goes along."""
+        form = ShareForm(self.request.POST, prefix="share", visit=visit)
+        if not form.is_valid():
+            self.warn("Nobody was added or taken off. Choose active technicians.")
+            return redirect("desk:visit", visit.public_id)
+        try:
+            share_visit(visit, list(form.cleaned_data["companions"]), version=form.cleaned_data["version"])
+        except (ValidationError, Conflict) as problem:
+            self.refused(problem)
+        else:
+            self.told(f"Visit {visit.number} was changed.")
+        return redirect("desk:visit", visit.public_id)
+
     def visit(self, visit_id: UUID) -> Visit:
         """The visit in scope."""
         rows = visits_for(self.scope).select_related("site__owner", "technician", "proposed_by", "closed_by")
@@ -400,6 +441,7 @@ class VisitView(PageView):
             "version": visit.version,
         }
         counts = visit.counts if visit.state == Visit.State.CLOSED else tally(entries.values())
+        companions = list(visit.companions.all())
         context = {
             "crumbs": [
                 {"label": "Visits", "url": reverse("desk:visits")},
@@ -427,7 +469,17 @@ class VisitView(PageView):
             ],
             "doubts": lines_of(visit.doubts.select_related("visit__site", "settled_by")),
             "may_settle": self.may(Act.PLAN_VISITS),
-            "companions": [person.display_name for person in visit.companions.all()],
+            "companions": [person.display_name for person in companions],
+            "share_form": ShareForm(
+                prefix="share",
+                visit=visit,
+                initial={
+                    "companions": [person.public_id for person in companions],
+                    "version": visit.version,
+                },
+            )
+            if self.may(Act.PLAN_VISITS) and visit.state in Visit.OPEN
+            else None,
             "can_plan": can_plan,
             "assign_form": assign_form or AssignForm(initial=first),
             "cancel_form": cancel_form or CancelForm(prefix="cancel", initial={"version": visit.version}),

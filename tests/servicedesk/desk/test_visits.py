@@ -13,6 +13,7 @@ from schedules.certificates.services import close_with_certificate
 from schedules.visits.closing import Closing
 from schedules.visits.models import Visit
 from schedules.visits.recording import EntryInput, add_entry
+from servicedesk.access import scope_of
 from servicedesk.pages import STANDING_LINE
 from tests.factories import NOW, TODAY, make_site, make_user, make_visit
 from tests.servicedesk.page_cast import Cast, make_overdue_unit, make_serviced_unit, text_of
@@ -267,8 +268,8 @@ def test_a_visit_costs_the_same_queries_however_many_units(
     )
     client = cast.client("dispatcher")
     # session, user; visit; jobs; entries; confirmations; certificates; technicians; hours;
-    # doubts; companions
-    with django_assert_num_queries(11):
+    # doubts; companions, and who else may go along
+    with django_assert_num_queries(12):
         answer = client.get(address(visit))
     assert len(answer.context["units"]) == count
 
@@ -450,3 +451,16 @@ def test_entries_counts_and_the_certificate_of_a_closed_visit_are_shown(cast: Ca
         "Not found": 1,
     }
     assert not answer.context["can_plan"]
+
+
+def test_a_companion_is_added_and_sees_the_visit(cast: Cast) -> None:
+    visit = Visit.objects.get(number="V-100001")
+    mate = make_user("technician")
+    data = {"do": "share", "share-companions": str(mate.public_id), "share-version": visit.version}
+    assert cast.post("dispatcher", "desk:visit", visit.public_id, **data).status_code == 302
+    assert list(visit.companions.all()) == [mate]
+    assert mate.display_name in text_of(cast.get("dispatcher", "desk:visit", visit.public_id))
+    assert Visit.objects.visible_to(scope_of(mate)).get() == visit
+    # The version that the form carried is old by now: nothing is changed.
+    cast.post("dispatcher", "desk:visit", visit.public_id, **(data | {"share-companions": []}))
+    assert visit.companions.count() == 1
