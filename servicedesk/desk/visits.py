@@ -309,9 +309,9 @@ class ShareForm(forms.Form):
 
     def __init__(self, *args: Any, visit: Visit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        people = User.objects.filter(role=User.Role.TECHNICIAN, is_active=True).exclude(
-            pk=visit.technician_id
-        )
+        people = User.objects.filter(role=User.Role.TECHNICIAN, is_active=True)
+        if visit.technician_id is not None:
+            people = people.exclude(pk=visit.technician_id)
         field = self.fields["companions"]
         assert isinstance(field, forms.ModelMultipleChoiceField)
         field.queryset = people.order_by("first_name", "last_name", "username")

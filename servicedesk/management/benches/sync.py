@@ -58,7 +58,7 @@ def add_arguments(parser: CommandParser) -> None:
     parser.add_argument(
         "--waiting", type=int, default=1_000, help="Records of the timed run; 0 leaves it out."
     )
-    parser.add_argument("--kill-after", type=int, default=12, help="Calls between kills, on average.")
+    parser.add_argument("--kill-after", type=int, default=12, help="Answers between kills, on average.")
 
 
 def run(report: Report, options: dict[str, Any]) -> None:
@@ -87,7 +87,7 @@ class Server:
     """gunicorn on the throw-away database; it can be killed and started again."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder, self.kills, self.calls = folder, 0, 0
+        self.folder, self.kills, self.answered = folder, 0, 0
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             self.port = free.getsockname()[1]
@@ -132,12 +132,12 @@ class Server:
             if token:
                 headers["Authorization"] = f"Bearer {token}"
             line.request(method, path, None if body is None else json.dumps(body), headers)
-            # Only what reached a server: calls into the void must not bring the next kill closer.
-            self.calls += body is not None
             if not read:
                 return 0, None
             answer = line.getresponse()
             text = answer.read()
+            # Only what was answered: a server killed before it can store anything would prove nothing.
+            self.answered += body is not None
             return answer.status, json.loads(text) if text[:1] in (b"{", b"[") else None
         except http.client.HTTPException as error:
             raise ConnectionError(str(error)) from error
@@ -286,10 +286,10 @@ def _send_badly(phone: Phone, server: Server, counts: Counter[str]) -> None:
 
 
 def _kill(server: Server, done: threading.Event, after: int, dice: random.Random) -> None:
-    """Kill the server again and again, each time a moment after a call has begun."""
+    """Kill the server again and again, each time in the middle of what is under way."""
     while not done.is_set():
-        wanted = server.calls + dice.randint(max(1, after // 2), after + after // 2)
-        while server.calls < wanted and not done.wait(0.01):
+        wanted = server.answered + dice.randint(max(1, after // 2), after + after // 2)
+        while server.answered < wanted and not done.wait(0.01):
             pass
         if not done.wait(dice.random() / 4):
             server.kill()
