@@ -18,12 +18,13 @@ from schedules.planning.engine.search import Search, settings_for
 from schedules.planning.model import Plan, Problem, Shift, Stop, Travel
 
 PART_SHIFTS = 25
+"""Most shifts in a part; never more than two fifths of all, so that parts overlap in many ways."""
 PART_STOPS = 250
 SPARE_SHIFTS = 3
-PART_IDLE = 1200
+PART_IDLE = 1500
 """Steps without a better plan after which a part is done."""
 PART_MOST = 4000
-FIRST_STEPS = 600
+FIRST_STEPS = 400
 WHOLE_STEPS = 3
 """Steps per stop on the whole of a problem before it is taken apart."""
 EXTRA_STOPS = 0.4
@@ -42,20 +43,21 @@ class Split:
         self.routes: Routes = {}
         self.tried: dict[str, int] = {}
         self.steps = 0
+        self.part_shifts = max(6, min(PART_SHIFTS, len(problem.shifts) * 2 // 5))
         self.lent_shifts: set[str] = set()
         self.lent_stops: set[str] = set()
 
     # --- a first plan -------------------------------------------------------------------------------
 
     def begin(self, stop: Callable[[], bool], hear: Callable[[Routes], None]) -> None:
-        """A first plan: all at once if every stop must be served, else day after day.
+        """A first plan: all at once for one day or if every stop must be served, else day after day.
 
         Stops that could also come on a later day are worth less today.
         """
-        if all(it.mandatory for it in self.problem.stops):
+        days = sorted({shift.day for shift in self.problem.shifts})
+        if len(days) == 1 or all(it.mandatory for it in self.problem.stops):
             self._begin_with_all(stop, hear)
             return
-        days = sorted({shift.day for shift in self.problem.shifts})
         for n, day in enumerate(days):
             planned = {key for stops in self.routes.values() for key in stops}
             shifts = [shift for shift in self.problem.shifts if shift.day == day]
@@ -136,7 +138,7 @@ class Split:
                 spare.add((shift.start_place, shift.capacity))
             chosen.append(shift)
             stops += len(route)
-            if stops >= PART_STOPS or len(chosen) >= PART_SHIFTS:
+            if stops >= PART_STOPS or len(chosen) >= self.part_shifts:
                 break
         for shift in chosen:
             self.tried[shift.key] = self.tried.get(shift.key, 0) + 1

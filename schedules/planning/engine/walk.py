@@ -10,14 +10,15 @@ from pyvrp import Solution
 from schedules.planning.engine.crew import Errand, Helper, PartErrand, solution_rows
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
-from schedules.planning.engine.split import PART_SHIFTS, PART_STOPS, Split, start_of
+from schedules.planning.engine.split import Split, start_of
 from schedules.planning.insertion import construct
 from schedules.planning.model import Plan, Problem
 
 LOOK_EVERY = 64
 FIRST_BY_HAND = 400
-LARGE_STOPS = 700
+LARGE_STOPS = 150
 LARGE_MANDATORY = 350
+MANY_SHIFTS = 15
 Routes = dict[str, tuple[str, ...]]
 
 
@@ -107,7 +108,7 @@ def is_large(problem: Problem) -> bool:
     """Whether to plan part by part: many shifts that differ, more stops than one search handles well."""
     if all(stop.mandatory for stop in problem.stops):
         return len(problem.stops) > LARGE_MANDATORY
-    return len(problem.stops) > LARGE_STOPS and len(problem.shifts) > 2 * PART_SHIFTS
+    return len(problem.stops) > LARGE_STOPS and len(problem.shifts) >= MANY_SHIFTS
 
 
 def _in_parts(
@@ -153,7 +154,7 @@ class _Others:
         self._calls = 0
         # Each works on shifts of its own, and enough must be left for this search.
         shifts, stops = len(split.problem.shifts), len(split.problem.stops)
-        for _ in range(min(number, (shifts - 1) // PART_SHIFTS, stops // PART_STOPS)):
+        for _ in range(min(number, (shifts - 1) // split.part_shifts, stops // 100)):
             errand, part = self._errand()
             self.at_work.append((Helper(errand), part))
 

@@ -107,7 +107,7 @@ def test_large_problems_go_part_by_part(monkeypatch):
     from schedules.planning.engine import walk
 
     monkeypatch.setattr(walk, "LARGE_STOPS", 50)
-    monkeypatch.setattr(walk, "PART_SHIFTS", 2)
+    monkeypatch.setattr(walk, "MANY_SHIFTS", 3)
     problem = random_problem(9, 70, 3, days=3)
     assert walk.is_large(problem)
     outcome = solve(problem, iterations=500, seed=2)
