@@ -67,7 +67,13 @@ def settings_for(form: Form) -> Settings:
     if form.mandatory:
         return Settings(patience=patience)
     large = len(form.copies) > 800
-    return Settings(neighbours=300 if large else 80, perturbations=4 if large else 8, patience=patience)
+    return Settings(
+        neighbours=300 if large else 80,
+        perturbations=4 if large else 8,
+        patience=patience,
+        # Where stops may be left out, too many routes nearly fit: picking cost more than it won.
+        pool_limit=0,
+    )
 
 
 class Fines:

@@ -21,7 +21,7 @@ PART_SHIFTS = 25
 """Most shifts in a part; never more than two fifths of all, so that parts overlap in many ways."""
 PART_STOPS = 250
 SPARE_SHIFTS = 3
-PART_IDLE = 1500
+PART_IDLE = 1200
 """Steps without a better plan after which a part is done."""
 PART_MOST = 4000
 FIRST_STEPS = 400

@@ -19,6 +19,10 @@ FIRST_BY_HAND = 400
 LARGE_STOPS = 150
 LARGE_MANDATORY = 350
 MANY_SHIFTS = 15
+WHOLE_STOPS = 500
+"""Up to this many stops a search over the whole goes on after the parts."""
+SWEEPS = 2
+"""How often every shift has been in a part by then."""
 Routes = dict[str, tuple[str, ...]]
 
 
@@ -40,8 +44,15 @@ def walk(
     timed: bool = True,
 ) -> int:
     """Search until ``stop`` or for ``iterations``; returns how many were taken."""
+    done = 0
     if is_large(problem):
-        return _in_parts(problem, start, seed, iterations, stop, hear, timed, cores)
+        sweeps = SWEEPS if len(problem.stops) <= WHOLE_STOPS and not _all_mandatory(problem) else None
+        done, routes = _in_parts(problem, start, seed, iterations, stop, hear, timed, cores, sweeps)
+        if sweeps is None or stop() or (iterations is not None and done >= iterations):
+            return done
+        # Parts are quick to good plans and slow from there; a search over all of it goes on.
+        start = Plan(routes)
+        iterations = None if iterations is None else iterations - done
     form = Form(problem)
     given = form.solution(start.routes) if start is not None else None
     settings = settings_for(form)
@@ -50,9 +61,8 @@ def walk(
         for n in range(1, cores)
     ]
     try:
-        return _together(
-            form, Search(form, seed, settings, given, timed=timed), helpers, iterations, stop, hear
-        )
+        search = Search(form, seed, settings, given, timed=timed)
+        return done + _together(form, search, helpers, iterations, stop, hear)
     finally:
         for helper in helpers:
             helper.close()
@@ -106,9 +116,13 @@ def _together(
 
 def is_large(problem: Problem) -> bool:
     """Whether to plan part by part: many shifts that differ, more stops than one search handles well."""
-    if all(stop.mandatory for stop in problem.stops):
+    if _all_mandatory(problem):
         return len(problem.stops) > LARGE_MANDATORY
     return len(problem.stops) > LARGE_STOPS and len(problem.shifts) >= MANY_SHIFTS
+
+
+def _all_mandatory(problem: Problem) -> bool:
+    return all(stop.mandatory for stop in problem.stops)
 
 
 def _in_parts(
@@ -120,12 +134,18 @@ def _in_parts(
     hear: Hear,
     timed: bool,
     cores: int,
-) -> int:
+    sweeps: int | None,
+) -> tuple[int, Routes]:
     split = Split(problem, seed, timed=timed)
     start_of(split, start)
 
     def enough() -> bool:
         return (iterations is not None and split.steps >= iterations) or stop()
+
+    def swept() -> bool:
+        return sweeps is not None and all(
+            split.tried.get(shift.key, 0) >= sweeps for shift in problem.shifts if split.routes.get(shift.key)
+        )
 
     if not split.routes:
         split.begin(enough, hear)
@@ -136,13 +156,13 @@ def _in_parts(
         return enough()
 
     try:
-        while not enough():
+        while not enough() and not swept():
             if split.better(look):
                 hear(split.routes)
     finally:
         others.close()
     hear(split.routes, last=True)
-    return split.steps
+    return split.steps, split.routes
 
 
 class _Others:
