@@ -266,7 +266,10 @@ class PlanRun(models.Model):
         saved = round(self.gain_60 / 60)
         share = 100 * self.gain_60 / max(int(self.outlook.get("start_60", 0)), 1)
         moved = int(self.outlook.get("moved", 0))
-        text = f"Found a plan that costs {saved} less ({share:.0f} %) and moves {moved} visits."
+        visits = "1 visit" if moved == 1 else f"{moved} visits"
+        text = (
+            f"Found a plan that costs {saved} less ({share:.0f} %), moving {visits} at the price set for it."
+        )
         if not self.is_open and self.plan.version != self.plan_version:
             text += " The plan was changed since, so it can no longer be used; search again."
         return text

@@ -338,6 +338,7 @@ def totals_of(built: Built, plan: Plan) -> dict[str, Any]:
         sums["overtime_s"] += table.overtime_s
     for shift in problem.shifts:
         shift_s += shift.ends_s - shift.starts_s
+    spent = None if unsound else bill(problem, plan)
     planned = sum(len(keys) for keys in plan.routes.values())
     left_due = sum(problem.stop[key].priority == 3 for key in problem.stop if key not in plan.where())
     return {
@@ -350,7 +351,8 @@ def totals_of(built: Built, plan: Plan) -> dict[str, Any]:
         "late_before": late_before,
         "days_used": used,
         "days_unsound": unsound,
-        "cost_60": bill(problem, plan).total_60 if not unsound else None,
+        # What the last change cost in moves is told with the change; two plans are compared without it.
+        "cost_60": spent.total_60 - spent.moved_60 if spent is not None else None,
     }
 
 

@@ -103,7 +103,9 @@ def _drags(
             refused += 1
             continue
         after = _lanes(plan)
-        moved.append(sum(before[pk] != after[pk] for pk in before if pk != stop.visit_id))
+        # A visit that was left out and now finds room was moved by nobody.
+        others = [pk for pk in before if pk != stop.visit_id and before[pk][0] is not None]
+        moved.append(sum(before[pk] != after[pk] for pk in others))
     return waits, moved, refused
 
 

@@ -84,9 +84,13 @@ function start(plan, board) {
     }
   }
 
+  // One change after the other: the second is made on what the first left, and none is lost.
+  let queue = Promise.resolve();
   /** @param {Record<string, string> | FormData} fields @param {string} [focusOn] */
-  async function send(fields, focusOn) {
-    if ("busy" in plan.dataset) return;
+  const send = (fields, focusOn) => (queue = queue.then(() => sendNow(fields, focusOn)));
+
+  /** @param {Record<string, string> | FormData} fields @param {string} [focusOn] */
+  async function sendNow(fields, focusOn) {
     const data = fields instanceof FormData ? fields : new FormData();
     if (!(fields instanceof FormData)) for (const [name, value] of Object.entries(fields)) data.set(name, value);
     data.set("version", plan.dataset.version ?? "");
@@ -110,7 +114,7 @@ function start(plan, board) {
       place();
       tell(got.said);
       if (focusOn) linkOf(focusOn)?.focus();
-      if (!panel.hidden && panel.dataset.visit) await open(panel.dataset.visit, false);
+      if (!panel.hidden && panel.dataset.visit) open(panel.dataset.visit, false);
     } catch (error) {
       const text = "The server did not answer, so the change may not have been made. Load the page again to see.";
       outcome.textContent = text;
@@ -125,8 +129,8 @@ function start(plan, board) {
   async function open(id, takeFocus) {
     const link = linkOf(id);
     const address = link?.href ?? `${plan.dataset.address}visit/${id}/`;
-    const answer = await fetch(address, { headers: { Accept: "text/x-part" }, credentials: "same-origin" });
-    if (!answer.ok) {
+    const answer = await fetch(address, { headers: { Accept: "text/x-part" }, credentials: "same-origin" }).catch(() => null);
+    if (!answer?.ok) {
       panel.hidden = true;
       return;
     }
