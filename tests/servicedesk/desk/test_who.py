@@ -152,7 +152,7 @@ POSTS: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], dict[str, str], set[st
     "plan": (lambda c: (plan_of(c).public_id,), {"do": "aside", "version": "1"}, DESK),
     "plan-search": (lambda c: (plan_of(c).public_id,), {"do": "stop"}, DESK),
     "plan-rules": (lambda c: (), {"do": "defaults"}, {"manager"}),
-    "skills": (lambda c: (), {"do": "add", "name": "Halon", "agent": "halon_1211"}, DESK),
+    "skills": (lambda c: (), {"do": "remove", "need": "0"}, DESK),
     "site": (lambda c: (c.other_site.public_id,), {"horizon_days": "400"}, DESK),
     "visits": (lambda c: (), {"do": "propose", "all-horizon_days": "400"}, DESK),
     "visit": (
