@@ -154,13 +154,17 @@ class Server:
 
 @contextmanager
 def _server() -> Iterator[Server]:
+    # The server has a process group of its own, so that it can be killed whole: a run that is told to
+    # stop has to take it along.
+    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     with tempfile.TemporaryDirectory(prefix="servicedesk-sync-") as folder:
         server = Server(Path(folder))
-        server.start()
         try:
+            server.start()
             yield server
         finally:
             server.kill()
+            signal.signal(signal.SIGTERM, before)
 
 
 def _surroundings(folder: Path) -> dict[str, str]:
