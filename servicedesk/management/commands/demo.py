@@ -84,9 +84,6 @@ class Command(BaseCommand):
             f"Visits: {proposed} proposed, {confirmed} of them confirmed for the coming fortnight"
         )
         demo_routes.set_up_crew(people)
-        plans = demo_routes.plan_week(people, now)
-        if plans:
-            self.stdout.write(f"Routes: {len(plans)} weeks planned, see /desk/plan/")
         demo_stock.tell_condition(now)
         connections.close_all()
         self.stdout.flush()  # the server's own lines come after ours, also in a file
@@ -101,6 +98,10 @@ class Command(BaseCommand):
             base_url = f"http://localhost:{port}"
             self._await(server, base_url)
             day = self._work_past_day(base_url, past)
+            # A visit of a past day that is still open would be planned anew.
+            plans = demo_routes.plan_week(people, now)
+            if plans:
+                self.stdout.write(f"Routes: {len(plans)} weeks planned, see /desk/plan/")
             demo_workshop.make_cards(people, now)
             self._fetch_papers(base_url)
             self._summary(base_url, day, owners, time.perf_counter() - started)
