@@ -16,5 +16,10 @@ def test_its_serial_is_known_again_in_any_spelling() -> None:
     unit = make_unit(model=model, serial="AB-123", state=Unit.State.DISPOSED, refresh=False)
     make_unit(model=model, serial="AB-124", refresh=False)
     make_unit(model=model, serial="", state=Unit.State.CONDEMNED, refresh=False)
-    wanted = [("calder works", "ab 123"), ("Calder Works", "AB-124"), ("Calder Works", ""), ("Other", "AB-123")]
+    wanted = [
+        ("calder works", "ab 123"),
+        ("Calder Works", "AB-124"),
+        ("Calder Works", ""),
+        ("Other", "AB-123"),
+    ]
     assert condemned_serials(wanted) == {("calder works", "ab 123"): unit}
