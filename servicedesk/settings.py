@@ -274,6 +274,7 @@ SPECTACULAR_SETTINGS = {
     "SCHEMA_PATH_PREFIX": r"/api/v1",
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
+        "ActKind": "schedules.visits.models.FieldAct.Kind",
         "Agent": "inventory.register.models.AGENT_CHOICES",
         "CertificateKind": "schedules.certificates.models.Certificate.Kind",
         "Construction": "inventory.register.models.CONSTRUCTION_CHOICES",
@@ -306,10 +307,12 @@ SPECTACULAR_SETTINGS = {
     "TAGS": [
         {"name": "Visits", "description": "Proposed and planned at the desk, recorded and closed on site."},
         {"name": "Routes", "description": "Plans: who drives where, in which order, changed by hand."},
+        {"name": "On site", "description": "What a phone carries, and what it states was done there."},
         {"name": "Due", "description": "What each rule demands of each unit next, and why."},
         {"name": "Register", "description": "Owners, sites, locations, unit models and units."},
         {"name": "Records", "description": "What happened to units: added and corrected, never changed."},
         {"name": "Workshop", "description": "Job cards: received, worked step by step, released."},
+        {"name": "Stock", "description": "Goods, lots and loaners: where they are, and what got which lot."},
         {"name": "Certificates", "description": "Frozen statements for closed visits, and their PDF."},
         {"name": "Interval tables", "description": "Shipped defaults to confirm against local code."},
         {"name": "People", "description": "Technicians to whom a visit can be given."},
