@@ -195,7 +195,11 @@ _REGISTER: Pages = (
     ("Units", "desk:units"),
     ("Bring in", "desk:import"),
 )
-_PAPERS: Pages = (("Certificates", "desk:certificates"), ("Mails", "desk:mails"))
+_PAPERS: Pages = (
+    ("Certificates", "desk:certificates"),
+    ("Quotations", "desk:quotations"),
+    ("Mails", "desk:mails"),
+)
 _TABLES: Pages = (
     ("Interval tables", "desk:tables"),
     ("Compare", "desk:table-compare"),
@@ -224,8 +228,20 @@ NAVIGATION: Mapping[str, tuple[tuple[str, Pages], ...]] = {
     "technician": (("My visits", (("My visits", "field:home"),)), _READ_TABLES),
     "workshop": (("Workshop", _WORKSHOP), ("Units", (("Units", "desk:units"),)), _READ_TABLES),
     "owner": (
-        ("My premises", (("My premises", "portal:home"),)),
-        ("Certificates", (("Certificates", "portal:certificates"),)),
+        (
+            "My premises",
+            (("Sites", "portal:home"), ("Monthly looks", "portal:looks"), ("Figures", "portal:figures")),
+        ),
+        ("Visits", (("Visits", "portal:visits"),)),
+        (
+            "Papers",
+            (
+                ("All papers", "portal:papers"),
+                ("Certificates", "portal:certificates"),
+                ("Quotations", "portal:quotations"),
+                ("My data", "portal:export"),
+            ),
+        ),
         _READ_TABLES,
     ),
 }

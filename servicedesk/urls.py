@@ -15,5 +15,6 @@ urlpatterns = [
     path("field/", include("servicedesk.field.urls")),
     path("portal/", include("servicedesk.portal.urls")),
     path("", include("servicedesk.portal.verify")),
+    path("", include("servicedesk.portal.calendar")),
     path("", include("servicedesk.documents.urls")),
 ]

@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
@@ -280,21 +281,25 @@ class TestPaperView(PageView):
         entry = pressure_tests(self.scope).filter(client_ref=entry_ref).first()
         if entry is None or entry.verdict != CardEntry.Verdict.INSIDE or "house" in entry.values:
             raise Http404
-        (line,) = test_lines(with_inside([entry]))
-        context = {
-            "entry": entry,
-            "card": entry.card,
-            "cells": line.cells,
-            "said": said_of(entry),
-            "uses": list(entry.instruments.all()),
-        }
-        data = document_pdf(
-            "pressure_test",
-            context,
-            title="Certificate of pressure test",
-            at=self.now,
-            zone=entry.card.site.time_zone if entry.card.site else settings.FIRM_TIME_ZONE,
-            number=entry.card.number,
-            signed=True,
-        )
-        return pdf_response(data, f"{entry.card.number}-test.pdf")
+        return pdf_response(pressure_test_pdf(entry, now=self.now), f"{entry.card.number}-test.pdf")
+
+
+def pressure_test_pdf(entry: CardEntry, *, now: datetime) -> bytes:
+    """The certificate of a passed pressure test made here; signed."""
+    (line,) = test_lines(with_inside([entry]))
+    context = {
+        "entry": entry,
+        "card": entry.card,
+        "cells": line.cells,
+        "said": said_of(entry),
+        "uses": list(entry.instruments.all()),
+    }
+    return document_pdf(
+        "pressure_test",
+        context,
+        title="Certificate of pressure test",
+        at=now,
+        zone=entry.card.site.time_zone if entry.card.site else settings.FIRM_TIME_ZONE,
+        number=entry.card.number,
+        signed=True,
+    )

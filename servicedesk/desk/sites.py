@@ -217,6 +217,8 @@ class SiteView(PageView):
             "certificates": [{"certificate": paper, "standing": standing_of(paper)} for paper in papers],
             "form": form,
             "may_plan": self.may(Act.PLAN_VISITS),
+            "may_quote": self.may(Act.MAKE_QUOTATIONS),
+            "may_people": self.may(Act.MANAGE_OWNER_PEOPLE),
         }
         return self.page("desk/site.html", context, status=status)
 

@@ -15,6 +15,8 @@ from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.register.models import Site, Unit, local_today
 from inventory.register.places import Loan, Move
+from schedules.quotations.models import Quotation
+from schedules.quotations.queries import lines_of, totals_of
 from schedules.rulebook.queries import states_for_site
 from schedules.visits.models import Visit
 from servicedesk.documents.paper import document_pdf, in_fifties
@@ -128,6 +130,29 @@ def defect_notice(site: Site, defects: Sequence[Defect], *, now: datetime) -> by
 def _place(defect: Defect) -> str:
     place = defect.location or (defect.unit.location if defect.unit else None)
     return f"{place.number} {place.place}" if place else ""
+
+
+def quotation_paper(quotation: Quotation, *, now: datetime) -> bytes:
+    """A quotation with its lines, sums and what the owner decided; signed once it was sent."""
+    site = quotation.site
+    lines = lines_of(quotation)
+    context = {
+        "quotation": quotation,
+        "site": site,
+        "lines_by_50": in_fifties(lines),
+        "totals": totals_of(lines),
+        "is_draft": quotation.state == Quotation.State.DRAFT,
+        "is_withdrawn": quotation.state == Quotation.State.WITHDRAWN,
+    }
+    return document_pdf(
+        "quotation",
+        context,
+        title="Quotation",
+        number=quotation.number,
+        at=now,
+        zone=site.time_zone,
+        signed=quotation.state != Quotation.State.DRAFT,
+    )
 
 
 def removal_receipt(visit: Visit, scope: Scope, *, now: datetime) -> bytes | None:

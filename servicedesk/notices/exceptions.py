@@ -63,6 +63,7 @@ def day_list(now: datetime) -> list[Section]:
     return [
         _deadlines(now),
         _critical(),
+        _reported(),
         _overdue(now),
         _closing(now),
         _no_access(now),
@@ -134,6 +135,32 @@ def _critical() -> Section:
             )
             for d in found
         ],
+    )
+
+
+def _reported() -> Section:
+    """What owners' people stated themselves and nobody settled."""
+    rows = (
+        Defect.objects.open()
+        .filter(opened_by__role=User.Role.OWNER)
+        .select_related("site", "unit", "location")
+        .order_by("-opened_at", "-pk")
+    )
+    count, found = _first(rows)
+    return Section(
+        "reported",
+        "Reported by owners",
+        "Answer them: send somebody, or quote what is to be done.",
+        count,
+        [
+            Line(
+                f"{defect_text(d.code)}, {d.unit or d.location}",
+                _address("desk:site", d.site.public_id),
+                f"{d.site.name}, {d.opened_on}{f': {d.remarks[:80]}' if d.remarks else ''}",
+            )
+            for d in found
+        ],
+        _address("desk:defects"),
     )
 
 

@@ -231,6 +231,7 @@ class UnitView(PortalView):
             "unit": unit,
             "site": unit.site,
             "standing": standing,
+            "gone": Unit.GONE,
             "made": say_stamp(unit.made),
             "dues": self._dues(unit),
             "events": self._history(unit),

@@ -14,6 +14,7 @@ from inventory.logbook.services import NewReading, NewRecord, add_records, broke
 from inventory.measures.stamps import Stamp
 from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
 from schedules.crew.models import PlanningRules
+from schedules.quotations.models import LineDecision
 from schedules.routes.models import PlanChange
 from schedules.visits.models import FieldAct, VisitEntry
 from tests.factories import NOW, make_record, make_unit, make_user
@@ -30,6 +31,7 @@ APPEND_ONLY = (
     Withdrawal,
     PlanChange,
     PlanningRules,
+    LineDecision,
 )
 
 

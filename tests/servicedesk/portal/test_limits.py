@@ -51,9 +51,7 @@ def test_a_site_that_went_to_another_owner_is_lost_and_opens_nothing_else(
     assert own.get("site", own.site.public_id).status_code == 404
 
 
-def test_only_who_may_decides_and_only_for_own_sites(
-    own: Premises, strange: Premises
-) -> None:
+def test_only_who_may_decides_and_only_for_own_sites(own: Premises, strange: Premises) -> None:
     membership = own.owner.memberships.get()
     assert not may_decide_for(membership.user, own.site)
     membership.may_approve = True

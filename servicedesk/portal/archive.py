@@ -1,0 +1,348 @@
+"""Every paper of an owner in one list, and those of a period in one ZIP file.
+
+Stored papers (certificates, a test house's own certificate) are handed out byte for byte; receipts,
+pressure tests and quotations are made from what is recorded when they are asked for.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import heapq
+import io
+import logging
+import re
+import zipfile
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from itertools import islice
+from typing import Any
+
+from django.db.models import Q, QuerySet
+from django.urls import reverse
+
+from inventory.access import Scope
+from inventory.register.models import Site
+from inventory.register.places import Move
+from inventory.workshop.models import CardEntry, HouseStay
+from inventory.workshop.queries import pressure_tests
+from schedules.certificates.models import Certificate
+from schedules.certificates.queries import Standing, certificates_for, standing_of
+from schedules.certificates.services import CertificateDamaged, pdf_bytes
+from schedules.quotations.models import Quotation
+from schedules.visits.models import Visit
+from servicedesk.bench.papers import pressure_test_pdf
+from servicedesk.documents.builders import quotation_paper, removal_receipt
+
+log = logging.getLogger(__name__)
+
+MOST_IN_ZIP = 500
+"""So many papers come in one file: a download of minutes, not of hours."""
+
+
+class Kind(StrEnum):
+    """Sorts of papers."""
+
+    VISIT = "visit"
+    PERIOD = "period"
+    CONDITION = "condition"
+    TEST = "test"
+    HOUSE = "house"
+    RECEIPT = "receipt"
+    QUOTATION = "quotation"
+
+
+KIND_LABELS = {
+    Kind.VISIT: "Certificate of service",
+    Kind.PERIOD: "Certificate for a period",
+    Kind.CONDITION: "Yearly condition statement",
+    Kind.TEST: "Certificate of pressure test",
+    Kind.HOUSE: "Certificate of a test house",
+    Kind.RECEIPT: "Receipt for units taken and left",
+    Kind.QUOTATION: "Quotation",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which papers are looked for; days are inclusive."""
+
+    text: str = ""
+    kind: str = ""
+    site: Site | None = None
+    since: date | None = None
+    until: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """One paper. ``make`` gives its bytes, or None where there is none."""
+
+    kind: Kind
+    on: date
+    number: str
+    site: Site
+    url: str
+    make: Callable[[], bytes | None]
+    about: str = ""
+    state: str = ""
+
+    @property
+    def label(self) -> str:
+        """What it is."""
+        return KIND_LABELS[self.kind]
+
+    @property
+    def file_name(self) -> str:
+        """Its name in a folder."""
+        # A test house writes its numbers as it likes; a file name is letters, figures and hyphens.
+        number = re.sub(r"[^A-Za-z0-9-]+", "-", self.number).strip("-") or "paper"
+        sort = "" if self.kind in _CERTIFICATES else f"-{self.kind}"
+        return f"{self.on.isoformat()}-{number}{sort}.pdf"
+
+
+_CERTIFICATES = (Kind.VISIT, Kind.PERIOD, Kind.CONDITION)
+
+
+class Archive:
+    """The papers that a scope may see, as of ``now``."""
+
+    def __init__(self, scope: Scope, now: datetime, wanted: Wanted) -> None:
+        self.scope, self.now, self.wanted = scope, now, wanted
+        sources: tuple[tuple[tuple[Kind, ...], Any, Any], ...] = (
+            (_CERTIFICATES, self._certificates(), self._certificate),
+            ((Kind.TEST,), self._tests(), self._test),
+            ((Kind.HOUSE,), self._stays(), self._stay),
+            ((Kind.RECEIPT,), self._moved(), self._receipt),
+            ((Kind.QUOTATION,), self._quotations(), self._quotation),
+        )
+        self.sources = [
+            (rows, build) for kinds, rows, build in sources if not wanted.kind or wanted.kind in kinds
+        ]
+
+    def count(self) -> int:
+        """How many there are."""
+        return sum(rows.count() for rows, _ in self.sources)
+
+    def newest(self, first: int, number: int) -> list[Paper]:
+        """So many papers from place ``first`` on, the newest first."""
+        parts = [map(build, rows[: first + number]) for rows, build in self.sources]
+        merged = heapq.merge(*parts, key=lambda paper: paper.on, reverse=True)
+        return list(islice(merged, first, first + number))
+
+    # --- sources: each newest first -------------------------------------------------------------
+
+    def _narrow(self, rows: QuerySet[Any], *, day: str, site: str, words: tuple[str, ...]) -> QuerySet[Any]:
+        wanted = self.wanted
+        if wanted.site is not None:
+            rows = rows.filter(**{site: wanted.site})
+        if wanted.since is not None:
+            rows = rows.filter(**{f"{day}__gte": wanted.since})
+        if wanted.until is not None:
+            rows = rows.filter(**{f"{day}__lte": wanted.until})
+        for word in wanted.text.split():
+            found = Q()
+            for name in (*words, f"{site}__name", f"{site}__code"):
+                found |= Q(**{f"{name}__icontains": word})
+            rows = rows.filter(found)
+        return rows.order_by(f"-{day}", "-pk")
+
+    def _certificates(self) -> QuerySet[Certificate]:
+        rows: QuerySet[Certificate] = certificates_for(self.scope)
+        if self.wanted.kind:
+            rows = rows.filter(kind=self.wanted.kind)
+        return self._narrow(rows, day="issued_on", site="site", words=("number", "visit__number"))
+
+    def _certificate(self, row: Certificate) -> Paper:
+        state = standing_of(row)
+        word = {Standing.WITHDRAWN: "Withdrawn", Standing.REPLACED: "Replaced"}.get(state.standing, "")
+        about = (
+            f"visit {row.visit.number}"
+            if row.visit is not None
+            else f"{row.first_on:%d %b %Y} to {row.last_on:%d %b %Y}"
+        )
+        return Paper(
+            Kind(row.kind),
+            row.issued_on,
+            row.number,
+            row.site,
+            reverse("portal:certificate", args=[row.public_id]),
+            lambda: pdf_bytes(Certificate.objects.get(pk=row.pk)),
+            about,
+            word,
+        )
+
+    def _tests(self) -> QuerySet[CardEntry]:
+        rows = pressure_tests(self.scope).filter(
+            verdict=CardEntry.Verdict.INSIDE, card__site__isnull=False, values__house__isnull=True
+        )
+        words = ("card__number", "card__unit__number", "card__unit__serial")
+        return self._narrow(rows.select_related("card__site"), day="done_on", site="card__site", words=words)
+
+    def _test(self, row: CardEntry) -> Paper:
+        assert row.card.site is not None
+        return Paper(
+            Kind.TEST,
+            row.done_on,
+            row.card.number,
+            row.card.site,
+            reverse("portal:paper-test", args=[row.client_ref]),
+            lambda: pressure_test_pdf(row, now=self.now),
+            f"unit {row.card.unit.number}",
+        )
+
+    def _stays(self) -> QuerySet[HouseStay]:
+        rows = HouseStay.objects.filter(
+            card__site__in=Site.objects.visible_to(self.scope), returned_on__isnull=False
+        ).exclude(certificate="")
+        words = ("certificate_number", "card__unit__number", "house")
+        return self._narrow(
+            rows.select_related("card__site", "card__unit"), day="returned_on", site="card__site", words=words
+        )
+
+    def _stay(self, row: HouseStay) -> Paper:
+        assert row.card.site is not None
+        assert row.returned_on is not None
+        return Paper(
+            Kind.HOUSE,
+            row.returned_on,
+            row.certificate_number or row.card.number,
+            row.card.site,
+            reverse("portal:paper-house", args=[row.public_id]),
+            lambda: stay_bytes(row),
+            f"unit {row.card.unit.number}, {row.house}",
+        )
+
+    def _moved(self) -> QuerySet[Visit]:
+        moved = Move.objects.visible_to(self.scope).filter(ref__isnull=False)
+        one_way = moved.filter(
+            Q(from_location__isnull=False, to_location__isnull=True)
+            | Q(from_location__isnull=True, to_location__isnull=False)
+        )
+        rows = Visit.objects.visible_to(self.scope).filter(
+            public_id__in=one_way.values("ref"), done_on__isnull=False
+        )
+        return self._narrow(
+            rows.select_related("site__owner", "technician"), day="done_on", site="site", words=("number",)
+        )
+
+    def _receipt(self, row: Visit) -> Paper:
+        assert row.done_on is not None
+        return Paper(
+            Kind.RECEIPT,
+            row.done_on,
+            row.number,
+            row.site,
+            reverse("paper-receipt", args=[row.public_id]),
+            lambda: removal_receipt(row, self.scope, now=self.now),
+            f"visit {row.number}",
+        )
+
+    def _quotations(self) -> QuerySet[Quotation]:
+        rows = (
+            Quotation.objects.visible_to(self.scope)
+            .filter(sent_at__isnull=False)
+            .select_related("site__owner", "made_by")
+        )
+        return self._narrow(rows, day="sent_at__date", site="site", words=("number",))
+
+    def _quotation(self, row: Quotation) -> Paper:
+        assert row.sent_at is not None
+        return Paper(
+            Kind.QUOTATION,
+            row.sent_at.date(),
+            row.number,
+            row.site,
+            reverse("portal:quotation-pdf", args=[row.public_id]),
+            lambda: quotation_paper(row, now=self.now),
+            "",
+            row.get_state_display() if row.state != Quotation.State.SENT else "",
+        )
+
+
+def stay_bytes(stay: HouseStay) -> bytes | None:
+    """The certificate that came back from a test house, if it is still the file that was taken in."""
+    try:
+        with stay.certificate.open("rb") as file:
+            data: bytes = file.read()
+    except FileNotFoundError:
+        return None
+    return data if hashlib.sha256(data).hexdigest() == stay.certificate_sha256 else None
+
+
+# --- one file -----------------------------------------------------------------------------------------
+
+
+class _Pipe(io.RawIOBase):
+    """Takes what the ZIP writer writes, to be handed on at once: memory holds one paper, not all."""
+
+    def __init__(self) -> None:
+        self.parts: list[bytes] = []
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        self.parts.append(bytes(data))
+        return len(data)
+
+    def take(self) -> bytes:
+        """What came since the last time."""
+        data = b"".join(self.parts)
+        self.parts.clear()
+        return data
+
+
+def zip_stream(files: Iterable[tuple[str, Iterable[bytes]]], at: datetime) -> Iterator[bytes]:
+    """A ZIP file of ``files`` (name, content in parts), part by part; names are made different."""
+    pipe, used = _Pipe(), set()
+    with zipfile.ZipFile(pipe, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, parts in files:
+            stem, dot, end = name.rpartition(".")
+            number = 1
+            while name in used:
+                number += 1
+                name = f"{stem}-{number}{dot}{end}"
+            used.add(name)
+            info = zipfile.ZipInfo(name, at.timetuple()[:6])
+            info.compress_type = zipfile.ZIP_DEFLATED
+            with archive.open(info, "w", force_zip64=True) as file:
+                for part in parts:
+                    file.write(part)
+                    if len(pipe.parts) > 8:
+                        yield pipe.take()
+            yield pipe.take()
+    yield pipe.take()
+
+
+def paper_files(papers: Iterable[Paper]) -> Iterator[tuple[str, Iterable[bytes]]]:
+    """The papers as files, then a list of them; one that cannot be had is named there and left out."""
+    lines: list[list[str]] = []
+    for paper in papers:
+        data, problem = None, "no file"
+        try:
+            data = paper.make()
+        except CertificateDamaged as error:
+            problem = str(error)
+        except Exception:
+            log.exception("Paper %s of %s could not be made for a download.", paper.number, paper.site)
+            problem = "could not be made; ask the service company"
+        line = [paper.on.isoformat(), paper.label, paper.number, paper.site.name, paper.state]
+        if data is None:
+            lines.append([*line, "", "", problem])
+            continue
+        lines.append([*line, paper.file_name, hashlib.sha256(data).hexdigest(), ""])
+        yield paper.file_name, [data]
+    out = io.StringIO()
+    out.write("\ufeff")
+    sheet = csv.writer(out, lineterminator="\r\n")
+    sheet.writerow(["on", "paper", "number", "site", "state", "file", "sha256", "left_out_because"])
+    sheet.writerows(lines)
+    yield "list.csv", [out.getvalue().encode()]
+
+
+def year_back(today: date) -> date:
+    """The day a year before, for the first period that is offered."""
+    return today - timedelta(days=365)

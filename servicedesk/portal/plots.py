@@ -1,0 +1,210 @@
+"""Figures that people would rather look at: pictures in SVG with the same numbers as a table.
+
+A picture has no colour of its own: its parts carry classes that the style sheets of screen and paper give
+theirs, and a pattern of outlines, so that no part is told by colour alone.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from dateutil.relativedelta import relativedelta
+from django.db.models import Count
+from django.http import HttpRequest, HttpResponse
+
+from inventory.access import Scope
+from inventory.logbook.models import Defect
+from inventory.measures.checks import defect_text
+from inventory.register.models import Site, Unit
+from schedules.due.models import Obligation
+from schedules.due.months import MonthStood, months_of
+from servicedesk.portal.views import PortalView
+
+MONTHS_AHEAD = 12
+MOST_KINDS = 8
+WIDTH, HEIGHT, FOOT = 640, 220, 26
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One bar: its word, its number, and where it is drawn."""
+
+    word: str
+    value: float
+    said: str
+    x: float
+    y: float
+    width: float
+    height: float
+    note: str = ""
+
+    @property
+    def middle(self) -> float:
+        """The middle of the bar across."""
+        return self.x + self.width / 2
+
+    @property
+    def tip(self) -> float:
+        """Where the number stands above the bar."""
+        return max(self.y - 4, 10)
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """Upright bars with a title and one sentence that says what they show."""
+
+    title: str
+    sentence: str
+    column: str
+    bars: tuple[Bar, ...]
+    heads: tuple[str, str]
+    width: int = WIDTH
+    height: int = HEIGHT
+
+    @property
+    def floor(self) -> int:
+        """The line on which the bars stand."""
+        return self.height - FOOT
+
+
+def plot(
+    title: str,
+    sentence: str,
+    rows: Sequence[tuple[str, float, str]],
+    *,
+    heads: tuple[str, str],
+    most: float | None = None,
+    notes: Sequence[str] = (),
+) -> Plot:
+    """Bars for ``rows`` (word, value, value in words); ``most`` is the value of a full bar."""
+    top = most if most is not None else max((value for _, value, _ in rows), default=0)
+    step = WIDTH / max(len(rows), 1)
+    room = HEIGHT - FOOT - 18
+    bars = []
+    for place, (word, value, said) in enumerate(rows):
+        height = round(room * value / top, 1) if top else 0
+        bars.append(
+            Bar(
+                word,
+                value,
+                said,
+                round(place * step + step * 0.14, 1),
+                HEIGHT - FOOT - height,
+                round(step * 0.72, 1),
+                height,
+                notes[place] if notes else "",
+            )
+        )
+    return Plot(title, sentence, heads[0], tuple(bars), heads)
+
+
+def share_plot(months: Sequence[MonthStood]) -> Plot:
+    """Share of units in date or due (not overdue, not unknown) at the end of each month."""
+    rows = []
+    for line in months:
+        good = line.stood.in_date + line.stood.due
+        share = 100 * good / line.stood.units if line.stood.units else 0
+        rows.append((f"{line.month:%b %y}", share, f"{share:.0f} %" if line.stood.units else "–"))
+    last = rows[-1][2] if rows else "–"
+    return plot(
+        "Share in date",
+        f"Units not overdue and not unknown at each month's end, now {last}. Hollow bars were worked out "
+        "later from the records, for the units that hang there today.",
+        rows,
+        heads=("Month", "Share in date"),
+        most=100,
+        notes=["worked" if line.is_worked_out else "" for line in months],
+    )
+
+
+def coming_plot(scope: Scope, now: datetime, site: Site | None = None) -> Plot:
+    """How many tasks have their latest date in each coming month; the first holds what is late."""
+    first = now.date().replace(day=1)
+    last = first + relativedelta(months=MONTHS_AHEAD)
+    rows = Obligation.objects.visible_to(scope).ours().filter(is_binding=True, latest_on__lt=last)
+    if site is not None:
+        rows = rows.filter(site=site)
+    found: Counter[date] = Counter()
+    for day, number in rows.order_by().values_list("latest_on").annotate(n=Count("pk")):
+        found[max(day.replace(day=1), first)] += number
+    months = [first + relativedelta(months=n) for n in range(MONTHS_AHEAD)]
+    lines = [(f"{month:%b %y}", float(found[month]), str(found[month])) for month in months]
+    return plot(
+        "What is coming",
+        f"Tasks by the month of their latest date, {sum(found.values())} in the coming {MONTHS_AHEAD} "
+        "months; the first month also holds what is overdue or unknown.",
+        lines,
+        heads=("Month", "Tasks"),
+    )
+
+
+def defects_plot(scope: Scope, site: Site | None = None) -> Plot:
+    """Open defects by kind, the most frequent first."""
+    rows = Defect.objects.visible_to(scope).open()
+    if site is not None:
+        rows = rows.filter(site=site)
+    counted = list(rows.order_by().values_list("code").annotate(n=Count("pk")).order_by("-n", "code"))
+    lines = [(defect_text(code), float(number), str(number)) for code, number in counted[:MOST_KINDS]]
+    rest = sum(number for _, number in counted[MOST_KINDS:])
+    if rest:
+        lines.append(("All others", float(rest), str(rest)))
+    total = sum(number for _, number in counted)
+    return plot(
+        "Defects by kind",
+        f"{total} open defect{'' if total == 1 else 's'}." if total else "No open defect.",
+        lines,
+        heads=("Defect", "Open"),
+    )
+
+
+_AGES = ((0, 4, "0–4"), (5, 9, "5–9"), (10, 14, "10–14"), (15, 19, "15–19"), (20, 200, "20 +"))
+
+
+def age_plot(scope: Scope, now: datetime, site: Site | None = None) -> Plot:
+    """Units on duty by years since the last day that their mark can mean; unknown has its own bar."""
+    rows = Unit.objects.visible_to(scope).on_duty()
+    if site is not None:
+        rows = rows.filter(site=site)
+    found: Counter[str] = Counter()
+    for year, number in rows.order_by().values_list("made_last__year").annotate(n=Count("pk")):
+        age = None if year is None else max(now.year - year, 0)
+        word = next((w for low, high, w in _AGES if age is not None and low <= age <= high), "unknown")
+        found[word] += number
+    words = [*(word for _, _, word in _AGES), "unknown"]
+    total = sum(found.values())
+    return plot(
+        "Age of the units",
+        f"{total} units by years since they were made, {found['unknown']} of unknown age.",
+        [(word, float(found[word]), str(found[word])) for word in words],
+        heads=("Years", "Units"),
+    )
+
+
+def plots_for(scope: Scope, now: datetime, site: Site | None = None) -> list[Plot]:
+    """The four pictures."""
+    return [
+        share_plot(months_of(scope, now, site=site)),
+        coming_plot(scope, now, site),
+        defects_plot(scope, site),
+        age_plot(scope, now, site),
+    ]
+
+
+class FiguresView(PortalView):
+    """The pictures, of all own sites or of one."""
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        """Show them."""
+        sites = list(Site.objects.visible_to(self.scope).order_by("name", "pk"))
+        chosen = request.GET.get("site", "")
+        site = next((one for one in sites if str(one.public_id) == chosen), None)
+        context = {
+            "crumbs": self.crumbs(),
+            "sites": sites,
+            "site": site,
+            "plots": plots_for(self.scope, self.now, site),
+        }
+        return self.page("portal/figures.html", context)
