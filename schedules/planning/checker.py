@@ -145,7 +145,8 @@ def _drive(problem: Problem, shift: Shift, stops: list[Stop]) -> tuple[int, int]
         )
     if shift.longest_s is None and not problem.prices.duty_minute:
         return home, 0
-    span, duty = round_trip.shortest()
+    prices = problem.prices
+    span, home, duty = round_trip.cheapest(prices.duty_minute, prices.overtime_minute)
     if shift.longest_s is not None and span > shift.longest_s:
         text = f"Shift {shift.key} takes {span} s from leaving to coming back, {shift.longest_s} s allowed."
         return Breach("duty", text, shift.key)
@@ -221,28 +222,43 @@ class _Round:
                 ends.append(begins + stop.service_s)
         return min(ends, default=None)
 
-    def shortest(self) -> tuple[int, int]:
-        """Shortest time from leaving to coming back, with and without the break.
+    def cheapest(self, duty_minute: int, overtime_minute: int) -> tuple[int, int, int]:
+        """Shortest time from leaving to coming back; return and duty without the break of the cheapest.
 
         The return is a rising step function of the departure; on each step the last departure is best.
         """
-        leaves, best = self.shift.starts_s, 10**15
-        duty = 10**15
-        while (home := self.back(leaves)) is not None:
-            low, high = leaves, home
-            while low < high:
-                middle = (low + high + 1) // 2
-                again = self.back(middle)
-                if again is not None and again <= home:
-                    low = middle
-                else:
-                    high = middle - 1
-            best = min(best, home - low)
-            duty = min(duty, home - low - self._break_between(low, home))
-            if self.rest is None and self._one_opening_each():
-                break
-            leaves = self._end_of_slope(low, home - low) + 1
-        return best, duty
+        best = 10**15
+        price, chosen = 10**18, (10**15, 10**15)
+        for first, last in self._departures():
+            leaves = first
+            while leaves <= last and (home := self.back(leaves)) is not None:
+                low, high = leaves, min(home, last)
+                while low < high:
+                    middle = (low + high + 1) // 2
+                    again = self.back(middle)
+                    if again is not None and again <= home:
+                        low = middle
+                    else:
+                        high = middle - 1
+                span = home - low
+                best = min(best, span)
+                if self.shift.longest_s is None or span <= self.shift.longest_s:
+                    duty = span - self._break_between(low, home)
+                    cost = duty_minute * duty + overtime_minute * max(0, home - self.shift.ends_s)
+                    if cost < price:
+                        price, chosen = cost, (home, duty)
+                if self.rest is None and self._one_opening_each():
+                    break
+                leaves = self._end_of_slope(low, span) + 1
+        return best, *chosen
+
+    def _departures(self) -> list[tuple[int, int]]:
+        """Where the return rises with the departure: before and after there is time for the break at home."""
+        starts, never = self.shift.starts_s, 10**15
+        if self.rest is None:
+            return [(starts, never)]
+        rested = max(starts, self.rest.earliest_s) + self.rest.length_s
+        return [(starts, rested - 1), (rested, never)]
 
     def _one_opening_each(self) -> bool:
         return all(sum(window.day == self.shift.day for window in stop.windows) == 1 for stop in self.stops)
@@ -259,9 +275,9 @@ class _Round:
         rest = self.rest
         if rest is None or leaves >= max(self.shift.starts_s, rest.earliest_s) + rest.length_s:
             return 0
-        alone = self._along(leaves, None)
-        at_home = alone is not None and alone <= rest.latest_s and alone <= home
-        return 0 if at_home else rest.length_s
+        # With time to spare on the way it is taken there, although it would do after the return as well.
+        ends = [self._along(leaves, n) for n in range(len(self.drives))]
+        return rest.length_s if any(end is not None and end <= home for end in ends) else 0
 
 
 def _cost(problem: Problem, shift: Shift, stops: list[Stop], home: int, duty: int) -> int:

@@ -202,8 +202,13 @@ def _step(clock: _Clock, ready: int, leg: _Leg, bound: int, pause_leg: int | Non
     )
 
 
-def _latest_departure(shift: Shift, legs: Sequence[_Leg], returns: int) -> int:
-    """The latest time to leave and still be back at ``returns``."""
+def _latest_departure(
+    shift: Shift, legs: Sequence[_Leg], returns: int, before: int | None = None
+) -> int:
+    """The latest time to leave and still be back at ``returns``.
+
+    With ``before`` the one up to then, the break still ahead where it could be had at home later.
+    """
     rest = shift.pause
     home = legs[-1].drive_s
     rested = returns - home
@@ -218,9 +223,10 @@ def _latest_departure(shift: Shift, legs: Sequence[_Leg], returns: int) -> int:
         rested = after_rest - leg.drive_s
         if rest and after_rest >= rest.earliest_s + rest.length_s:
             hungry = max(hungry, min(after_rest - rest.length_s - leg.drive_s, rest.latest_s))
-    if rest is None or rested >= max(shift.starts_s, rest.earliest_s) + rest.length_s:
+    at_home = NEVER if rest is None else max(shift.starts_s, rest.earliest_s) + rest.length_s
+    if rested >= at_home and (before is None or before >= at_home):
         return rested
-    return hungry
+    return hungry if before is None else min(hungry, before)
 
 
 def _latest_arrival(leg: _Leg, leaves: int) -> int:
@@ -232,27 +238,49 @@ def _latest_arrival(leg: _Leg, leaves: int) -> int:
 
 
 def _departure(problem: Problem, shift: Shift, legs: Sequence[_Leg]) -> tuple[int, int] | None:
-    """Departure and return: the earliest return, or the shortest duty where that counts.
+    """Departure and return: the earliest return, or the cheapest or shortest duty where that counts.
 
     The later the departure the later the return, in steps: on each step the last departure is best, after
     it nothing is gained until some stop misses an opening. With one opening each there is but one step.
     """
-    counts = shift.longest_s is not None or problem.prices.duty_minute
-    leaves, best = shift.starts_s, None
-    for _ in range(_DEPARTURES_TRIED):
-        found = _forward(_rested_at_home(shift, leaves), legs, leaves)
-        if found is None:
-            break
-        returns = found[0]
-        leaves = max(leaves, _latest_departure(shift, legs, returns))
-        if best is None or returns - leaves < best[1] - best[0]:
-            best = (leaves, returns)
-        if not counts or (shift.pause is None and all(len(leg.starts) == 1 for leg in legs)):
-            break
-        leaves += 1 + _slack(shift, legs, leaves)
-    if best and shift.longest_s is not None and best[1] - best[0] > shift.longest_s:
-        return None
+    paid = bool(problem.prices.duty_minute)
+    counts = shift.longest_s is not None or paid
+    best, least = None, 0
+    rest = shift.pause
+    rested = NEVER if rest is None else max(shift.starts_s, rest.earliest_s) + rest.length_s
+    # Before and after there is time for the break at home the return rises with the departure.
+    stretches = [(shift.starts_s, -NEVER if rest is None else rested - 1)]
+    if rest is not None and counts:
+        stretches.append((rested, -NEVER))
+    for first, last in stretches:
+        leaves = first
+        for _ in range(_DEPARTURES_TRIED):
+            found = _forward(_rested_at_home(shift, leaves), legs, leaves) if leaves <= last else None
+            if found is None:
+                break
+            returns = found[0]
+            latest = _latest_departure(shift, legs, returns, before=last if counts else None)
+            leaves = max(leaves, latest)
+            span = returns - leaves
+            if shift.longest_s is None or span <= shift.longest_s:
+                price = span
+                if paid:
+                    # A break on the way is not paid, one at home is no part of the span at all.
+                    price = problem.prices.duty_minute * (span - _pause_on_way(shift, legs, leaves))
+                    price += problem.prices.overtime_minute * max(0, returns - shift.ends_s)
+                if best is None or price < least:
+                    best, least = (leaves, returns), price
+            if not counts or (rest is None and all(len(leg.starts) == 1 for leg in legs)):
+                break
+            leaves += 1 + _slack(shift, legs, leaves)
     return best
+
+
+def _pause_on_way(shift: Shift, legs: Sequence[_Leg], leaves: int) -> int:
+    """The length of the break where it is taken between ``leaves`` and the return, else 0."""
+    found = _forward(_rested_at_home(shift, leaves), legs, leaves)
+    on_way = found is not None and found[1].pause_leg is not None
+    return shift.pause.length_s if on_way and shift.pause is not None else 0
 
 
 def _slack(shift: Shift, legs: Sequence[_Leg], leaves: int) -> int:

@@ -3,7 +3,7 @@
 import random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from schedules.planning.checker import check
@@ -97,6 +97,8 @@ def test_a_bill_names_every_cause():
 
 @settings(max_examples=100, deadline=None)
 @given(seed=st.integers(0, 10**6), longest=st.sampled_from([None, 4, 7]), duty=st.sampled_from([0, 1]))
+# Time to spare on the way, and the return within the hours of the break.
+@example(seed=8844, longest=None, duty=1)
 def test_timetable_insertion_and_checker_agree(seed, longest, duty):
     """Three ways to judge an order of stops; only the plain values of the model are shared."""
     rng = random.Random(seed)
