@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from inventory.condition.services import refresh_condition
 from schedules.certificates import services as certificates
-from schedules.due import forecast_runs
+from schedules.due import forecast_runs, months
 from schedules.due import services as due
 from schedules.outlook import services as outlooks
 from schedules.routes import runs
@@ -60,6 +60,23 @@ def resume_plan_searches() -> int:
     for run_id in waiting:
         search_plan.delay(run_id)
     return len(waiting)
+
+
+@shared_task
+def write_site_months() -> int:
+    """Keep how every site stands in its running month, then fill past months that are missing."""
+    written = months.write_months(timezone.now())
+    fill_site_months.delay()
+    return written
+
+
+@shared_task
+def fill_site_months() -> int:
+    """Work out the past months of some sites that lack them; what is left is a message of its own."""
+    left = months.fill_months(timezone.now())
+    if left:
+        fill_site_months.delay()
+    return left
 
 
 @shared_task

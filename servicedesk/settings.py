@@ -394,6 +394,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(minute="25"),
         "options": {"expires": 3000},
     },
+    "write-site-months": {
+        "task": "schedules.tasks.write_site_months",
+        "schedule": crontab(hour=str(env_int("NIGHTLY_HOUR", 1, lowest=0, highest=23)), minute="50"),
+        "options": {"expires": 6 * 3600},
+    },
     "render-waiting-certificates": {
         "task": "schedules.tasks.render_waiting_certificates",
         "schedule": 60,

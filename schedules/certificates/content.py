@@ -26,6 +26,7 @@ from inventory.measures.kinds import TASK_LABELS
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
 from inventory.people import Person
 from inventory.register.models import Location, Placement, Site, Unit
+from schedules.certificates.forms import filled_form
 from schedules.certificates.signing import seal
 from schedules.due.models import Obligation
 from schedules.due.queries import Status, status_on
@@ -564,7 +565,7 @@ class _OfVisit(Premises):
         exceptions = self._exceptions()
         technicians = self._technicians()
         counts = self._counts(units)
-        return {
+        content = {
             **self.head("service_certificate"),
             "technicians": technicians,
             "visit": {
@@ -590,6 +591,7 @@ class _OfVisit(Premises):
                 "The condition of any unit after the day of the visit: use, damage, tampering or moving.",
             ),
         }
+        return {**content, "form": filled_form(self.site.country, self.site.region, content)}
 
     def _counts(self, units: Sequence[Mapping[str, Any]]) -> dict[str, int]:
         """What the certificate itself lists, counted; the results add up to ``recorded``."""

@@ -17,13 +17,14 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote, urlsplit
+from urllib.parse import quote, unquote, urlsplit
 
 import segno
 from django.contrib.staticfiles import finders
 from django.template.loader import render_to_string
 
 from schedules.certificates.content import canonical_json, qr_text, say_day
+from schedules.due.plots import plot
 
 # Fonts are cut to what is used. Where the library that does this is missing, a slower one steps in and
 # writes the time into the font unless it is told one.
@@ -119,6 +120,7 @@ def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
         "digest": digest,
         "issued_on": say_day(date.fromisoformat(content["issued_on"])),
         **_when(content),
+        "share": _share(content),
         **lists,
         # The PDF engine looks through the rest of a row group on every page: one long group costs the square.
         **{
@@ -132,6 +134,44 @@ def certificate_html(content: Mapping[str, Any], *, digest: str) -> str:
 
 
 _TEMPLATES = {"period_certificate": "period_certificate", "condition_certificate": "period_certificate"}
+
+
+def _share(content: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The picture of a yearly statement, from its frozen numbers."""
+    figures = content.get("figures")
+    if figures is None:
+        return None
+    rows = []
+    for line in figures["months"]:
+        month = date.fromisoformat(line["month"])
+        share = 100 * (line["in_date"] + line["due"]) / line["units"] if line["units"] else 0
+        rows.append((f"{month:%b %y}", share, f"{share:.0f} %" if line["units"] else "–"))
+    bars = plot(
+        "Share in date",
+        "",
+        rows,
+        heads=("Month", "Share in date"),
+        most=100,
+        notes=["worked" if line["is_worked_out"] else "" for line in figures["months"]],
+    )
+    drawn = render_to_string(
+        "print/plot.svg",
+        {"plot": bars, "accent": _token("--print-accent"), "ink": _token("--print-ink")},
+    )
+    return {
+        "bars": rows,
+        "image": f"data:image/svg+xml,{quote(drawn.strip())}",
+        "told": "; ".join(f"{word}: {said}" for word, _, said in rows),
+        "defects": figures["defects"],
+    }
+
+
+def _token(name: str) -> str:
+    """One colour of printed papers."""
+    found = re.search(rf"{name}:\s*([^;]+);", _print_tokens())
+    if found is None:
+        raise CannotPrint(f"{TOKENS} has no {name}; the installation is incomplete.")
+    return found[1]
 
 
 def _when(content: Mapping[str, Any]) -> dict[str, str]:

@@ -11,9 +11,11 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
+from dateutil.relativedelta import relativedelta
 from django.conf import settings
 
 from inventory.logbook.models import Defect, ServiceRecord
+from inventory.measures.checks import defect_text
 from inventory.register.models import Site
 from schedules.certificates.content import (
     RESULT_OF,
@@ -29,8 +31,10 @@ from schedules.certificates.content import (
     task_label,
     walking_key,
 )
+from schedules.certificates.forms import filled_form
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import standing_of
+from schedules.due.models import SiteMonth
 from schedules.visits.models import Visit
 
 NOT_SEEN = "not_seen"
@@ -94,7 +98,7 @@ class _OfPeriod(Premises):
                 f"Not closed and so not counted: {', '.join(self.left_open)}. What was found there is not "
                 "part of this paper."
             )
-        return {
+        content = {
             **self.head(f"{kind}_certificate"),
             "period": {"first_on": self.first_on.isoformat(), "last_on": self.last_on.isoformat()},
             "visits": self._visits(),
@@ -106,6 +110,33 @@ class _OfPeriod(Premises):
                 "Units that the table does not name, and work that it does not show.",
                 "The condition of any unit after its last visit: use, damage, tampering or moving.",
             ),
+        }
+        if kind == Certificate.Kind.CONDITION:
+            content["figures"] = self._figures()
+        return {**content, "form": filled_form(self.site.country, self.site.region, content)}
+
+    def _figures(self) -> dict[str, Any]:
+        """How the units stood month by month up to the last day, and the open defects by kind."""
+        first = self.last_on.replace(day=1) - relativedelta(months=MOST_MONTHS - 1)
+        months = SiteMonth.objects.filter(site=self.site, month__gte=first, month__lte=self.last_on)
+        return {
+            "months": [
+                {
+                    "month": row.month.isoformat(),
+                    "counted_on": row.counted_on.isoformat(),
+                    "units": row.units,
+                    "in_date": row.in_date,
+                    "due": row.due,
+                    "overdue": row.overdue,
+                    "unknown": row.unknown,
+                    "is_worked_out": row.is_worked_out,
+                }
+                for row in months.order_by("month")
+            ],
+            "defects": [
+                {"text": defect_text(code), "count": count}
+                for code, count in Counter(defect.code for defect in self.defects).most_common()
+            ],
         }
 
     def _days(self) -> str:

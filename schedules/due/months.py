@@ -135,7 +135,8 @@ def _fill(site: Site, now: datetime) -> None:
     today = now.astimezone(ZoneInfo(site.time_zone)).date()
     running = today.replace(day=1)
     have = set(SiteMonth.objects.filter(site=site).values_list("month", flat=True))
-    months = [running - relativedelta(months=n) for n in range(1, PAST_MONTHS + 1)]
+    # One more than is shown: near midnight of a month's end a site may be a month behind or ahead of us.
+    months = [running - relativedelta(months=n) for n in range(1, PAST_MONTHS + 2)]
     stood = worked_out(site, [_end(m) for m in months if m not in have])
     rows = [
         SiteMonth(

@@ -6,6 +6,8 @@ import hashlib
 import io
 import uuid
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 from uuid import UUID
 
@@ -16,7 +18,7 @@ from django.db.models import Count, Exists, OuterRef, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 
 from inventory.errors import Conflict
 from inventory.logbook.models import Photo
@@ -127,7 +129,7 @@ def plain_picture(given: UploadedFile) -> bytes:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(given, formats=FORMATS) as picture:
+            with Image.open(given, formats=FORMATS) as picture, _whole_or_not_at_all():
                 picture.load()
                 upright = ImageOps.exif_transpose(picture).convert("RGB")
         upright.thumbnail((PHOTO_SIDE_PX, PHOTO_SIDE_PX))
@@ -141,6 +143,16 @@ def plain_picture(given: UploadedFile) -> bytes:
     ) as error:
         raise ValidationError("This is no whole JPEG, PNG or WebP picture. Take the photo again.") from error
     return out.getvalue()
+
+
+@contextmanager
+def _whole_or_not_at_all() -> Iterator[None]:
+    """Refuse a picture without its end: the PDF engine tells Pillow, for the whole process, to fill it up."""
+    before, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+    try:
+        yield
+    finally:
+        ImageFile.LOAD_TRUNCATED_IMAGES = before
 
 
 class UnitActView(PortalView):

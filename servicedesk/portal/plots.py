@@ -1,14 +1,13 @@
 """Figures that people would rather look at: pictures in SVG with the same numbers as a table.
 
-A picture has no colour of its own: its parts carry classes that the style sheets of screen and paper give
-theirs, and a pattern of outlines, so that no part is told by colour alone.
+A picture has no colour of its own: its parts carry classes that the style sheet gives theirs, and outlines,
+so that no part is told by colour alone.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 
 from dateutil.relativedelta import relativedelta
@@ -21,84 +20,11 @@ from inventory.measures.checks import defect_text
 from inventory.register.models import Site, Unit
 from schedules.due.models import Obligation
 from schedules.due.months import MonthStood, months_of
+from schedules.due.plots import Plot, plot
 from servicedesk.portal.views import PortalView
 
 MONTHS_AHEAD = 12
 MOST_KINDS = 8
-WIDTH, HEIGHT, FOOT = 640, 220, 26
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """One bar: its word, its number, and where it is drawn."""
-
-    word: str
-    value: float
-    said: str
-    x: float
-    y: float
-    width: float
-    height: float
-    note: str = ""
-
-    @property
-    def middle(self) -> float:
-        """The middle of the bar across."""
-        return self.x + self.width / 2
-
-    @property
-    def tip(self) -> float:
-        """Where the number stands above the bar."""
-        return max(self.y - 4, 10)
-
-
-@dataclass(frozen=True, slots=True)
-class Plot:
-    """Upright bars with a title and one sentence that says what they show."""
-
-    title: str
-    sentence: str
-    column: str
-    bars: tuple[Bar, ...]
-    heads: tuple[str, str]
-    width: int = WIDTH
-    height: int = HEIGHT
-
-    @property
-    def floor(self) -> int:
-        """The line on which the bars stand."""
-        return self.height - FOOT
-
-
-def plot(
-    title: str,
-    sentence: str,
-    rows: Sequence[tuple[str, float, str]],
-    *,
-    heads: tuple[str, str],
-    most: float | None = None,
-    notes: Sequence[str] = (),
-) -> Plot:
-    """Bars for ``rows`` (word, value, value in words); ``most`` is the value of a full bar."""
-    top = most if most is not None else max((value for _, value, _ in rows), default=0)
-    step = WIDTH / max(len(rows), 1)
-    room = HEIGHT - FOOT - 18
-    bars = []
-    for place, (word, value, said) in enumerate(rows):
-        height = round(room * value / top, 1) if top else 0
-        bars.append(
-            Bar(
-                word,
-                value,
-                said,
-                round(place * step + step * 0.14, 1),
-                HEIGHT - FOOT - height,
-                round(step * 0.72, 1),
-                height,
-                notes[place] if notes else "",
-            )
-        )
-    return Plot(title, sentence, heads[0], tuple(bars), heads)
 
 
 def share_plot(months: Sequence[MonthStood]) -> Plot:
