@@ -194,6 +194,8 @@ def _complete(photo: Photo, *, now: datetime) -> None:
 
 def _size(file: Path, media_type: str) -> tuple[int, int] | None:
     """Width and height of a picture that can be read to its end; None for anything else."""
+    if not _ends(file, media_type):
+        return None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
@@ -204,6 +206,20 @@ def _size(file: Path, media_type: str) -> tuple[int, int] | None:
                 return picture.size
     except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombWarning, SyntaxError):
         return None
+
+
+def _ends(file: Path, media_type: str) -> bool:
+    """Whether the file ends as its kind must.
+
+    The PDF engine tells Pillow, for the whole process, to fill up what is missing of a picture.
+    """
+    data = file.read_bytes()
+    if media_type == "image/jpeg":
+        # Inside the picture's data this pair cannot occur; some cameras pad behind it.
+        return b"\xff\xd9" in data[-64:]
+    if media_type == "image/png":
+        return b"IEND" in data[-64:]
+    return data[:4] == b"RIFF" and len(data) >= 8 + int.from_bytes(data[4:8], "little")
 
 
 def _start_again(photo: Photo) -> None:

@@ -82,8 +82,8 @@ def _plan(page: Page, accessible, technician, today) -> None:
     page.get_by_role("button", name="Propose", exact=True).click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("Visit V-")
     accessible(page)
-    chosen = page.get_by_label("Technician").locator("option", has_text=technician.last_name)
-    page.get_by_label("Technician").select_option(chosen.get_attribute("value"))
+    chosen = page.locator("#id_technician").locator("option", has_text=technician.last_name)
+    page.locator("#id_technician").select_option(chosen.get_attribute("value"))
     page.get_by_role("button", name="Save and confirm").click()
     expect(page.locator("main")).to_contain_text("Confirmed")
 

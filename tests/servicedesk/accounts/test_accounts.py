@@ -34,7 +34,9 @@ def test_signing_in_leads_to_the_first_page_of_the_role(role: str, start: str) -
     )
     assert answer.redirect_chain == [("/", 302), (start, 302)]
     assert answer.status_code == 200
-    assert f"{user.display_name}</strong>" in text_of(answer)
+    # The technician's app is stored on the phone as it is, so it names nobody before it has its data.
+    if role != "technician":
+        assert f"{user.display_name}</strong>" in text_of(answer)
 
 
 def test_the_first_page_asks_a_stranger_to_sign_in() -> None:

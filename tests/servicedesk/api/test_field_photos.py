@@ -8,7 +8,7 @@ import uuid
 from datetime import timedelta
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageFile
 
 from inventory.logbook.models import Photo
 from inventory.logbook.photos import forget_unfinished
@@ -20,8 +20,10 @@ URL = "/api/v1/field/photos/"
 
 
 @pytest.fixture(autouse=True)
-def _media(settings, tmp_path):
+def _media(settings, tmp_path, monkeypatch):
     settings.MEDIA_ROOT = tmp_path
+    # As it is in any process that has made a paper.
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
 
 
 @pytest.fixture

@@ -87,6 +87,16 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "depot": (lambda c: (plan_of(c).depot.public_id,), DESK),
     "skills": (lambda c: (), DESK),
     "van-new": (lambda c: (), DESK),
+    "exceptions": (lambda c: (), DESK),
+    "deadlines": (lambda c: (), DESK),
+    "mails": (lambda c: (), DESK),
+    "labels": (lambda c: (c.site.public_id,), DESK),
+    "site-papers": (lambda c: (c.site.public_id,), DESK),
+    "quotations": (lambda c: (), DESK),
+    "quotation-new": (lambda c: (c.site.public_id,), DESK),
+    "prices": (lambda c: (), {"manager"}),
+    "owner-people": (lambda c: (c.owner.public_id,), {"manager"}),
+    "owner-person": (lambda c: (c.people["owner"].public_id,), {"manager"}),
     "van": (lambda c: (Van.objects.create(name="Van").public_id,), DESK),
 }
 
@@ -142,6 +152,9 @@ def test_the_matrix_names_every_page() -> None:
         "defect",
         "doubt",
         "condition-group",
+        "mail",
+        "quotation",
+        "quotation-pdf",
     }
     assert set(views_under("desk/")) == set(PAGES) | apart
 
