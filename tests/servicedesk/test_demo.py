@@ -8,10 +8,13 @@ from datetime import timedelta
 import pytest
 from django.core.management import CommandError, call_command
 
+from inventory.condition.models import LeakPeers
+from inventory.register.custody_queries import disagreements
 from inventory.register.models import Unit
+from inventory.stock.queries import stock_disagreements
 from schedules.due.services import refresh_stale, stale_unit_ids
 from schedules.visits.models import Visit
-from servicedesk import demo
+from servicedesk import demo, demo_stock
 from servicedesk.accounts.models import OwnerMembership
 from tests.factories import NOW, make_unit
 
@@ -49,7 +52,12 @@ def test_the_scenario_is_planned_once_and_stands_on_the_second_run():
     people = demo.make_people()
     report = demo.take_over_register(people["dispatcher"], NOW)
     assert report.created >= 1500
+    assert demo_stock.fill_stock(people, NOW) > 500
+    assert demo_stock.lend_out(people, NOW) == 2
     refresh_stale(now=NOW)
+    assert demo_stock.tell_condition(NOW) > 100
+    flagged = LeakPeers.objects.filter(is_flagged=True, lot__isnull=False)
+    assert [group.lot.lot_no for group in flagged] == [demo_stock.LEAKY_LOT]
     assert stale_unit_ids(now=NOW) == []
     past = demo.plan_past_day(people, NOW)
     assert len(past) == demo.PAST_DAY_VISITS
@@ -66,4 +74,6 @@ def test_the_scenario_is_planned_once_and_stands_on_the_second_run():
     assert [visit.pk for visit in demo.plan_past_day(people, NOW)] == [visit.pk for visit in past]
     assert demo.plan_ahead(people, NOW) == (0, 0)
     assert demo.make_owner_people() == pairs
+    assert (demo_stock.fill_stock(people, NOW), demo_stock.lend_out(people, NOW)) == (0, 2)
+    assert (disagreements(), stock_disagreements()) == ([], [])
     assert Visit.objects.count() == before

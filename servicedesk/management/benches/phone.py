@@ -148,7 +148,7 @@ def _walk(report: Report, page: Any, visit: str) -> None:
             document.dispatchEvent(new KeyboardEvent('keydown', {{ key, bubbles: true }}))"""
         shown = f"() => document.querySelector('.app-identity')?.textContent.includes('read: {number}')"
         scanned.append(_timed(page, typing, shown))
-        page.fill("#value-gauge_pressure", "195")
+        page.fill("#value-gauge_pressure", "13.4")
         page.evaluate("document.querySelector('#foot .app-next').click()")
         passed.append(
             _timed(
@@ -167,8 +167,9 @@ def _walk(report: Report, page: Any, visit: str) -> None:
 def _timed(page: Any, act: str, until: str) -> float:
     """Milliseconds from ``act`` until ``until`` holds and the frame that shows it has been drawn."""
     took: float = page.evaluate(
-        f"""() => new Promise((resolve) => {{
+        f"""() => new Promise((resolve, reject) => {{
             const isThere = {until};
+            setTimeout(() => reject(new Error("What was waited for never came.")), 60_000);
             const begun = performance.now();
             const look = new MutationObserver(() => {{
                 if (!isThere()) return;
