@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
 from django.core.paginator import Paginator
-from django.db.models import F, Q
+from django.db.models import Count, F, Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils.http import content_disposition_header
 from django.utils.text import slugify
 
 from inventory.logbook.defects import open_defects
-from inventory.logbook.models import ServiceRecord
+from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
-from inventory.register.models import Placement, Site, Unit, local_today
+from inventory.register.custody_queries import home_of
+from inventory.register.models import Location, Placement, Site, Unit, local_today
+from inventory.register.places import Loan
 from schedules.certificates.queries import Standing, certificates_for, standing_of
 from schedules.due.models import Obligation
 from schedules.due.queries import attach_why, status_on
@@ -37,6 +40,7 @@ from servicedesk.portal.glance import (
     no_units,
     unit_standings,
 )
+from servicedesk.portal.glance import Standing as UnitStanding
 from servicedesk.portal.papers import pdf_answer, verify_path
 from servicedesk.portal.tables import table_lines, unconfirmed
 from servicedesk.portal.words import say_stamp
@@ -107,6 +111,14 @@ class HomeView(PortalView):
             "wanted": wanted,
             "counts": counts,
             "site_count": len(lines),
+            "defects": dict(
+                Defect.objects.visible_to(self.scope)
+                .open()
+                .filter(site__in=[line.site.pk for line in page.object_list])
+                .order_by()
+                .values_list("site_id")
+                .annotate(n=Count("pk"))
+            ),
             "page_obj": page,
             "units": units,
             "visits": self._coming(),
@@ -168,6 +180,7 @@ class SiteView(PortalView):
             "tables": tables,
             "unconfirmed_count": unconfirmed(tables),
             "defects": defect_lines(open_defects(self.scope).filter(site=site)),
+            "away": self._away(site, found),
             "coming": list(visits.filter(self.to_come()).order_by("planned_on", "number")),
             "past": list(visits.filter(state=Visit.State.CLOSED).order_by("-done_on", "-pk")[:6]),
             "certificates": _papers(
@@ -175,6 +188,33 @@ class SiteView(PortalView):
             ),
         }
         return self.page("portal/site.html", context)
+
+    def _away(self, site: Site, found: Mapping[int, UnitStanding]) -> list[dict[str, Any]]:
+        """Units that are away from ``site``, and what hangs in the place of each; three queries."""
+        ids = [pk for pk, standing in found.items() if standing.unit_class == Class.AWAY]
+        if not ids:
+            return []
+        covers = {
+            loan.in_place_of_id: loan
+            for loan in Loan.objects.visible_to(self.scope)
+            .open()
+            .filter(in_place_of__in=ids)
+            .select_related("loaner__model", "location")
+        }
+        homes = home_of(ids)
+        units = Unit.objects.filter(pk__in=ids).select_related("model").order_by("number", "pk")
+        return [
+            {
+                "unit": unit,
+                "place": homes.get(unit.pk) if self._is_here(homes.get(unit.pk), site) else None,
+                "loan": covers.get(unit.pk),
+            }
+            for unit in units
+        ]
+
+    @staticmethod
+    def _is_here(place: Location | None, site: Site) -> bool:
+        return place is not None and place.site_id == site.pk
 
 
 class RegisterFileView(PortalView):
@@ -232,6 +272,7 @@ class UnitView(PortalView):
             "site": unit.site,
             "standing": standing,
             "gone": Unit.GONE,
+            "defects": defect_lines(open_defects(self.scope).filter(unit=unit)),
             "made": say_stamp(unit.made),
             "dues": self._dues(unit),
             "events": self._history(unit),

@@ -238,7 +238,7 @@ def test_a_site_without_a_table_says_so(own: Premises) -> None:
 )
 def test_units_of_a_site_are_narrowed(own: Premises, query: dict[str, str], places: list[str]) -> None:
     later = make_location(own.site, number="010", walking_order=10, description="by the boiler")
-    make_unit(location=later, made=Stamp.of(2020, 1))
+    make_unit(location=later, made=Stamp.of(2020, 1), number="U-TWO", serial="SN-TWO")
     page = text_of(own.get("site", own.site.public_id, **query))
     assert sites_in(page) == places
     assert ("No unit fits" in page) is (not places)
@@ -403,9 +403,9 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 # --- how much is asked of the database ------------------------------------------------------------
 
 # Each begins with session, user and the person's owners.
-HOME_QUERIES = 9  # sites; unit states; time zones; obligations; visits; certificates
+HOME_QUERIES = 10  # sites; unit states; time zones; obligations; visits; certificates
 SITE_QUERIES = 16  # site; units; dates; tables (5); defects; visits (2); certificates; count and page
-UNIT_QUERIES = 18  # unit; dates; tables (4); reasons (4); records and readings; placements
+UNIT_QUERIES = 19  # unit; dates; tables (4); reasons (4); records and readings; placements
 CERTIFICATES_QUERIES = 6  # the sites to choose from; count; page
 
 
@@ -448,3 +448,34 @@ def test_an_owner_sees_open_defects_of_own_sites_only(own: Premises) -> None:
     text = own.client.get(reverse("portal:site", args=[own.site.public_id])).content.decode()
     assert "Pin missing or stuck" in text
     assert "Dent" not in text
+
+
+# --- what is away and what is wrong -------------------------------------------------------------------
+
+
+def test_a_unit_away_is_named_with_what_hangs_in_its_place(own: Premises) -> None:
+    from inventory.register.places import Loan
+
+    place = own.unit.location
+    assert place is not None
+    Unit.objects.filter(pk=own.unit.pk).update(state=Unit.State.IN_WORKSHOP, location=None)
+    text = text_of(own.get("site", own.site.public_id))
+    away = text.split("Away, and what covers it")[1].split("</table>")[0]
+    assert own.unit.number in away
+    assert ">Nothing<" in away.replace("</svg>Nothing", ">Nothing")
+    loaner = make_unit(own.site, location=place, state=Unit.State.LOANER_OUT, is_loaner=True, number="L-77")
+    Loan.objects.create(loaner=loaner, location=place, in_place_of=own.unit, out_on=TODAY)
+    away = text_of(own.get("site", own.site.public_id)).split("Away, and what")[1].split("</table>")[0]
+    assert "L-77" in away
+    assert "on loan since 25 Nov 2026" in away
+
+
+def test_open_defects_stand_on_the_first_page_and_with_the_unit(own: Premises) -> None:
+    from uuid import uuid4
+
+    from inventory.logbook.defects import NewDefect, state_defect
+
+    new = NewDefect(uuid4(), "seal_broken")
+    state_defect(new, site_id=own.site.pk, unit_id=own.unit.pk, on=TODAY, at=NOW, by=None)
+    assert "1 open defect ·" in text_of(own.get("home"))
+    assert "Seal broken or missing" in text_of(own.get("unit", own.unit.public_id))
