@@ -25,7 +25,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import overdue_obligations
 from schedules.due.services import refresh_stale
 from schedules.visits.models import Visit
-from servicedesk import demo, demo_routes, demo_stock, demo_workshop
+from servicedesk import demo, demo_owner, demo_routes, demo_stock, demo_workshop
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
 from servicedesk.management.commands.up import require_free
 from servicedesk.supervisor import die_with_parent
@@ -85,6 +85,7 @@ class Command(BaseCommand):
         )
         demo_routes.set_up_crew(people)
         demo_stock.tell_condition(now)
+        self.stdout.write(f"Owners: {demo_owner.fill_owner_side(people, now)}")
         connections.close_all()
         self.stdout.flush()  # the server's own lines come after ours, also in a file
 
