@@ -61,7 +61,7 @@ def fill_owner_side(people: Mapping[str, User], now: datetime) -> str:
 def _site_of(owner: Owner) -> Site | None:
     units = Unit.objects.filter(site__owner=owner, state__in=Unit.HANGING, location__isnull=False)
     first = units.order_by("site__code", "pk").values_list("site", flat=True).first()
-    return Site.objects.select_related("owner").filter(pk=first).first()
+    return None if first is None else Site.objects.select_related("owner").get(pk=first)
 
 
 def _look(site: Site, scope: Scope, by: User, now: datetime) -> int:
