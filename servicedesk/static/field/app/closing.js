@@ -228,7 +228,7 @@ export const screen = async ([id], query) => {
         h("a", { class: "button button-big", href: "#/" }, "My visits"),
       ),
       refresh: (what) => {
-        if (what === "acts") setTimeout(() => go(`close/${id}`), 60);
+        if (what === "round") go(`close/${id}`);
       },
     };
   }

@@ -48,12 +48,14 @@ const news = typeof BroadcastChannel === "undefined" ? null : new BroadcastChann
 const listeners = new Set();
 /** Calls `act` whenever something stored has changed, here or in another window. @param {(what: string) => void} act */
 export const onChange = (act) => listeners.add(act);
+/** Tells this window alone. @param {string} what */
+export const tell = (what) => listeners.forEach((act) => act(what));
 /** @param {string} what */
 export const changed = (what) => {
-  for (const act of listeners) act(what);
+  tell(what);
   news?.postMessage(what);
 };
-if (news) news.onmessage = ({ data }) => listeners.forEach((act) => act(data));
+if (news) news.onmessage = ({ data }) => tell(data);
 
 /** @template T @param {() => Promise<T>} work @returns {Promise<T>} */
 const withRoom = async (work) => {

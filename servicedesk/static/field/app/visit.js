@@ -6,7 +6,7 @@
 
 import { go } from "./dom.js";
 import { roundOf, tally } from "./round.js";
-import { actsOf, addActs, onChange, othersAt, recall, storedDay, storedSite } from "./store.js";
+import { actsOf, addActs, onChange, othersAt, recall, storedDay, storedSite, tell } from "./store.js";
 
 /** @typedef {import("./round.js").Act} Act */
 /**
@@ -17,6 +17,9 @@ import { actsOf, addActs, onChange, othersAt, recall, storedDay, storedSite } fr
 /** @type {Opened | null} */
 let opened = null;
 
+/** What is being read after a change: whoever opens a visit meanwhile waits for it. @type {Promise<void>} */
+let reading = Promise.resolve();
+
 /** @param {Opened} visit */
 const recompute = (visit) => {
   const { day, visit: trip, rows, acts, others } = visit;
@@ -26,6 +29,7 @@ const recompute = (visit) => {
 
 /** The open visit, from storage where it is not in memory yet or wanted anew. @param {string} id @returns {Promise<Opened>} */
 export const openVisit = async (id, isAnew = false) => {
+  await reading;
   if (!isAnew && opened?.visit.id === id) return opened;
   const person = await recall("person");
   const day = await storedDay(person);
@@ -47,8 +51,10 @@ onChange((what) => {
   if (what === "day") opened = null;
   if (!opened || !["acts", "others"].includes(what)) return;
   const { visit, site } = opened;
-  void Promise.all([actsOf(visit.id), othersAt(site.id)]).then(([acts, others]) => {
-    if (opened?.visit.id === visit.id) recompute(Object.assign(opened, { acts, others }));
+  reading = Promise.all([actsOf(visit.id), othersAt(site.id)]).then(([acts, others]) => {
+    if (opened?.visit.id !== visit.id) return;
+    recompute(Object.assign(opened, { acts, others }));
+    tell("round");
   });
 });
 

@@ -319,7 +319,7 @@ export const screen = async ([id], query) => {
     foot,
     onCode,
     refresh: (what) => {
-      if (what === "acts" || what === "others") setTimeout(drawList, 50);
+      if (what === "round") drawList();
     },
   };
 };
