@@ -45,6 +45,11 @@ class Plot:
     height: int = HEIGHT
 
     @property
+    def fits(self) -> int:
+        """How many letters of a word fit below a bar."""
+        return max(6, self.width // max(len(self.bars), 1) // 7)
+
+    @property
     def floor(self) -> int:
         """The line on which the bars stand."""
         return self.height - FOOT
