@@ -60,8 +60,8 @@ class Programme:
         if not relax:
             kinds = highspy.HighsVarType
             lp.integrality_ = [kinds.kInteger if whole else kinds.kContinuous for whole in self.is_whole]
-        solver: Any = highspy.Highs()  # type: ignore[no-untyped-call]
-        solver.silent()
+        # The bare class: the other one prints a banner where a command prints its answer.
+        solver: Any = highspy._core._Highs()
         for name, value in (
             ("output_flag", False),
             ("threads", 1),
