@@ -38,7 +38,8 @@ def servers() -> Iterator[dict[str, str]]:
 def test_an_older_database_is_left_alone_and_said_so(servers: dict[str, str], tmp_path: Path) -> None:
     running = Installation(tmp_path / "var", tmp_path / "log", **servers)
     assert running.process.wait(60) == 1
-    assert running.log.read_text().strip() == (
+    # Above it stands that each machine would sign with a certificate of its own making.
+    assert running.log.read_text().strip().splitlines()[-1] == (
         "CommandError: The database is of an older version. Run `python manage.py migrate` first."
     )
 
