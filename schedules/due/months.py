@@ -6,7 +6,7 @@ as everywhere in the owner's figures. A unit that no rule of ours gives a date s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -21,8 +21,9 @@ from inventory.access import Scope
 from inventory.measures.kinds import Task
 from inventory.register.models import Site, Unit
 from schedules.due.inmemory import Batch
-from schedules.due.models import Obligation, SiteMonth
-from schedules.due.queries import SOON_DAYS, Status, batched, status_case, unit_inputs
+from schedules.due.models import SiteMonth
+from schedules.due.queries import SOON_DAYS, batched, unit_inputs, zone_days
+from schedules.due.stood import FIELDS, Stood, count_sites
 from schedules.engine.fleet import KNOWLEDGE_CODES, NO_DAY, TASK_CODES, number
 from schedules.engine.result import Knowledge
 from schedules.rulebook.books import Rulebook, rulebooks
@@ -31,84 +32,28 @@ PAST_MONTHS = 12
 SITES_AT_ONCE = 500
 UNITS_AT_ONCE = 2000
 _UNJUDGED = (KNOWLEDGE_CODES[Knowledge.UNKNOWN_BASIS], KNOWLEDGE_CODES[Knowledge.UNCOVERED])
-_FIELDS = ("units", "in_date", "due", "overdue", "unknown")
-
-
-@dataclass(frozen=True, slots=True)
-class Stood:
-    """How units stood; the four add up to ``units``."""
-
-    units: int = 0
-    in_date: int = 0
-    due: int = 0
-    overdue: int = 0
-    unknown: int = 0
-
-    def __add__(self, other: Stood) -> Stood:
-        return Stood(*(getattr(self, f) + getattr(other, f) for f in _FIELDS))
-
-
-def count_sites(site_ids: Iterable[int], now: datetime) -> dict[int, Stood]:
-    """How the hanging units of these sites stand at ``now``; two queries whatever their number."""
-    ids = list(site_ids)
-    late = Q(stands=Status.OVERDUE)
-    doubtful = late | Q(stands__in=(Status.UNKNOWN, Status.UNCOVERED))
-    rows = (
-        Obligation.objects.ours()
-        .filter(site__in=ids, unit__state__in=Unit.HANGING, is_binding=True)
-        .order_by()
-        .annotate(stands=status_case(now))
-        .values("site_id")
-        .annotate(
-            covered=Count("unit", distinct=True),
-            late=Count("unit", distinct=True, filter=late),
-            doubtful=Count("unit", distinct=True, filter=doubtful),
-            wanting=Count("unit", distinct=True, filter=doubtful | Q(stands=Status.DUE)),
-        )
-    )
-    dated = {row["site_id"]: row for row in rows}
-    hanging = dict(
-        Unit.objects.filter(site__in=ids, state__in=Unit.HANGING)
-        .order_by()
-        .values_list("site_id")
-        .annotate(n=Count("pk"))
-    )
-    found = {}
-    for site_id in ids:
-        row, units = dated.get(site_id), hanging.get(site_id, 0)
-        if row is None:
-            found[site_id] = Stood(units, unknown=units)
-            continue
-        found[site_id] = Stood(
-            units,
-            row["covered"] - row["wanting"],
-            row["wanting"] - row["doubtful"],
-            row["late"],
-            row["doubtful"] - row["late"] + units - row["covered"],
-        )
-    return found
 
 
 def write_months(now: datetime) -> int:
     """Write how every site stands in its running month; return how many. Again: nothing changes."""
-    sites = list(Site.objects.order_by("pk").values_list("pk", "time_zone"))
-    days = {zone: now.astimezone(ZoneInfo(zone)).date() for zone in {zone for _, zone in sites}}
+    sites = list(Site.objects.order_by("pk").only("pk", "time_zone", "monthly_checks_by"))
+    days = zone_days(now)
     for part in batched(sites, SITES_AT_ONCE):
-        found = count_sites([pk for pk, _ in part], now)
+        found = count_sites(part, now)
         rows = [
             SiteMonth(
-                site_id=pk,
-                month=days[zone].replace(day=1),
-                counted_on=days[zone],
-                **{f: getattr(found[pk], f) for f in _FIELDS},
+                site_id=site.pk,
+                month=days[site.time_zone].replace(day=1),
+                counted_on=days[site.time_zone],
+                **{f: getattr(found[site.pk], f) for f in FIELDS},
             )
-            for pk, zone in part
+            for site in part
         ]
         SiteMonth.objects.bulk_create(
             rows,
             update_conflicts=True,
             unique_fields=["site", "month"],
-            update_fields=["counted_on", "is_worked_out", *_FIELDS],
+            update_fields=["counted_on", "is_worked_out", *FIELDS],
         )
     return len(sites)
 
@@ -144,7 +89,7 @@ def _fill(site: Site, now: datetime) -> None:
             month=month,
             counted_on=_end(month),
             is_worked_out=True,
-            **{f: getattr(stood[_end(month)], f) for f in _FIELDS},
+            **{f: getattr(stood[_end(month)], f) for f in FIELDS},
         )
         for month in months
         if month not in have
@@ -154,7 +99,7 @@ def _fill(site: Site, now: datetime) -> None:
             rows,
             update_conflicts=True,
             unique_fields=["site", "month"],
-            update_fields=["counted_on", "is_worked_out", *_FIELDS],
+            update_fields=["counted_on", "is_worked_out", *FIELDS],
         )
 
 
@@ -239,13 +184,13 @@ def months_of(scope: Scope, now: datetime, *, site: Site | None = None) -> list[
         .annotate(
             sites=Count("pk"),
             worked=Count("pk", filter=Q(is_worked_out=True)),
-            **{f"{name}_sum": Sum(name) for name in _FIELDS},
+            **{f"{name}_sum": Sum(name) for name in FIELDS},
         )
         .order_by("month")
     )
     found = []
     for row in sums:
         counts: dict[str, Any] = dict(row)
-        stood = Stood(*(counts[f"{name}_sum"] for name in _FIELDS))
+        stood = Stood(*(counts[f"{name}_sum"] for name in FIELDS))
         found.append(MonthStood(counts["month"], stood, counts["sites"], counts["worked"] > 0))
     return found

@@ -55,7 +55,7 @@ def totals_of(lines: list[QuotationLine]) -> Totals:
     """What the lines add up to; taxes are not counted."""
     amounts = [(line.amount, getattr(line, "decided", None)) for line in lines]
     return Totals(
-        sum((amount for amount, _ in amounts if amount is not None), Decimal(0)),
+        sum((amount for amount, _ in amounts if amount is not None), Decimal("0.00")),
         sum(
             (
                 amount
@@ -64,7 +64,7 @@ def totals_of(lines: list[QuotationLine]) -> Totals:
                 and decided is not None
                 and decided.choice == LineDecision.Choice.APPROVED
             ),
-            Decimal(0),
+            Decimal("0.00"),
         ),
         all(amount is not None for amount, _ in amounts),
     )

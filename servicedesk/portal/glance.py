@@ -9,18 +9,18 @@ theirs, and starts no visit of ours.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Any
 
-from django.db.models import Count, F, Q
+from django.db.models import Count, F
 
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.register.models import Site, Unit, local_today
 from schedules.due.models import Obligation
-from schedules.due.queries import Status, status_case, status_on, worst
+from schedules.due.queries import Status, status_on, worst
+from schedules.due.stood import count_sites
 
 
 class Class(StrEnum):
@@ -127,26 +127,20 @@ class Glance:
 
 
 def glances(sites: Sequence[Site], now: datetime) -> list[Glance]:
-    """How ``sites`` stand, worst first; three queries whatever their number."""
+    """How ``sites`` stand, worst first; a handful of queries whatever their number."""
     ids = [site.pk for site in sites]
     counts: dict[int, dict[Class, int]] = {pk: dict.fromkeys(Class, 0) for pk in ids}
-    in_service: dict[int, int] = defaultdict(int)
-    states = Unit.objects.on_duty().filter(site__in=ids).order_by().values_list("site_id", "state")
+    # What hangs is the bulk and counted by date; the rest is few, and found by its state.
+    elsewhere = [state for state in Unit.State if state not in Unit.HANGING and state not in Unit.GONE]
+    states = Unit.objects.filter(site__in=ids, state__in=elsewhere).order_by().values_list("site_id", "state")
     for site_id, state, number in states.annotate(n=Count("pk")):
-        if state in Unit.HANGING:
-            in_service[site_id] += number
-        else:
-            counts[site_id][_OF_STATE[state]] += number
-    for row in _by_date(sites, now):
-        found = counts[row["site_id"]]
-        found[Class.OVERDUE] = row["late"]
-        found[Class.UNKNOWN] = row["doubtful"] - row["late"]
-        found[Class.DUE] = row["wanting"] - row["doubtful"]
-        found[Class.IN_DATE] = row["covered"] - row["wanting"]
-    for site_id, number in in_service.items():
+        counts[site_id][_OF_STATE[state]] += number
+    for site_id, stood in count_sites(sites, now).items():
         found = counts[site_id]
-        dated = found[Class.OVERDUE] + found[Class.UNKNOWN] + found[Class.DUE] + found[Class.IN_DATE]
-        found[Class.UNKNOWN] += number - dated
+        found[Class.OVERDUE] = stood.overdue
+        found[Class.UNKNOWN] = stood.unknown
+        found[Class.DUE] = stood.due
+        found[Class.IN_DATE] = stood.in_date
     lines = [Glance(site, Counts(counts[site.pk])) for site in sites]
     return sorted(lines, key=_gravity)
 
@@ -161,29 +155,6 @@ def _gravity(line: Glance) -> tuple[object, ...]:
         line.site.name,
         line.site.pk,
     )
-
-
-def _by_date(sites: Sequence[Site], now: datetime) -> Iterable[Mapping[str, Any]]:
-    """Units in service per site in growing sets (late, or doubtful too, or due too, or any): one pass.
-
-    The sets contain each other, so their differences count each unit once, by its worst task.
-    """
-    late = Q(stands=Status.OVERDUE)
-    doubtful = late | Q(stands__in=(Status.UNKNOWN, Status.UNCOVERED))
-    rows: Iterable[Mapping[str, Any]] = (
-        Obligation.objects.ours()
-        .filter(site__in=[site.pk for site in sites], unit__state__in=Unit.HANGING, is_binding=True)
-        .order_by()
-        .annotate(stands=status_case(now))
-        .values("site_id")
-        .annotate(
-            covered=Count("unit", distinct=True),
-            late=Count("unit", distinct=True, filter=late),
-            doubtful=Count("unit", distinct=True, filter=doubtful),
-            wanting=Count("unit", distinct=True, filter=doubtful | Q(stands=Status.DUE)),
-        )
-    )
-    return rows
 
 
 # --- the units of one site -------------------------------------------------------------------------

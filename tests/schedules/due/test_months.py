@@ -10,7 +10,8 @@ from inventory.access import EVERYTHING, Scope
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
 from schedules.due.models import SiteMonth
-from schedules.due.months import Stood, count_sites, fill_months, months_of, worked_out, write_months
+from schedules.due.months import fill_months, months_of, worked_out, write_months
+from schedules.due.stood import Stood, count_sites
 from tests.factories import NOW, TODAY, make_record, make_site, make_unit
 
 pytestmark = pytest.mark.django_db
@@ -31,10 +32,10 @@ def test_the_twin_says_of_today_what_the_stored_obligations_say():
     site, bare = mixed_site(), make_site(tables=())
     make_unit(bare)
     for one in (site, bare):
-        assert worked_out(one, [TODAY])[TODAY] == count_sites([one.pk], NOW)[one.pk]
-    stood = count_sites([site.pk], NOW)[site.pk]
+        assert worked_out(one, [TODAY])[TODAY] == count_sites([one], NOW)[one.pk]
+    stood = count_sites([site], NOW)[site.pk]
     assert (stood.units, stood.in_date, stood.due, stood.overdue) == (4, 1, 1, 1)
-    assert count_sites([bare.pk], NOW)[bare.pk] == Stood(1, unknown=1)
+    assert count_sites([bare], NOW)[bare.pk] == Stood(1, unknown=1)
 
 
 def test_a_past_day_knows_only_what_was_recorded_by_then():
@@ -85,3 +86,31 @@ def test_a_sum_that_does_not_add_up_is_refused_by_the_database():
             overdue=0,
             unknown=0,
         )
+
+
+def test_what_the_index_does_not_find_is_counted_row_by_row(monkeypatch):
+    from inventory.register.models import Site
+    from schedules.due import stood
+    from schedules.due.models import Obligation, SiteTally
+    from schedules.due.tallies import recount
+
+    site, firm = mixed_site(), make_site(monthly_checks_by=Site.MonthlyChecks.FIRM)
+    make_unit(firm, made=Stamp.of(2025, 3))
+    sites = [site, firm]
+    recount([one.pk for one in sites], now=NOW)
+    asked: list[list[int]] = []
+    slow = stood._row_by_row
+    monkeypatch.setattr(stood, "_row_by_row", lambda ids, now: asked.append(list(ids)) or slow(ids, now))
+    quick = count_sites(sites, NOW)
+    assert asked == []
+    SiteTally.objects.all().delete()
+    assert count_sites(sites, NOW) == quick
+    assert asked.pop() == [one.pk for one in sites]
+    # A target long before its latest date lies beyond the index.
+    unit = Unit.objects.filter(site=site, state="in_service").order_by("pk")[0]
+    rows = Obligation.objects.filter(unit=unit, task="maintenance")
+    rows.update(target_on=TODAY - timedelta(days=1), latest_on=TODAY + timedelta(days=200))
+    Obligation.objects.filter(unit=unit).exclude(task="maintenance").delete()
+    recount([one.pk for one in sites], now=NOW)
+    assert count_sites(sites, NOW)[site.pk].due == quick[site.pk].due + 1
+    assert asked == [[site.pk]]

@@ -403,7 +403,7 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 # --- how much is asked of the database ------------------------------------------------------------
 
 # Each begins with session, user and the person's owners.
-HOME_QUERIES = 10  # sites; unit states; time zones; obligations; visits; certificates
+HOME_QUERIES = 12  # sites; states; zones; units; dates (2, more where days differ); defects; visits; papers
 SITE_QUERIES = 16  # site; units; dates; tables (5); defects; visits (2); certificates; count and page
 UNIT_QUERIES = 19  # unit; dates; tables (4); reasons (4); records and readings; placements
 CERTIFICATES_QUERIES = 6  # the sites to choose from; count; page

@@ -115,7 +115,7 @@ def test_the_owner_decides_by_name_and_the_desk_sees_it(own: Premises) -> None:
     desk.force_login(make_user("dispatcher"))
     text = text_of(desk.get(reverse("desk:quotation", args=[quotation.public_id])))
     assert name in text
-    assert "approved USD 4.50" in text
+    assert "approved: USD 4.50" in text
     assert "Decided" in text_of(own.get("quotations"))
 
 
