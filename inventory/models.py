@@ -2,6 +2,8 @@
 
 from inventory.condition.models import LeakEstimate, LeakPeers
 from inventory.logbook.models import Defect, Photo, Reading, ServiceRecord
+from inventory.recalls.models import Recall, RecallStep, RecallUnit
+from inventory.register.changes import FactChange, LocationAlias, OwnerChange, SameUnitDecision
 from inventory.register.models import (
     AccessWindow,
     BlackoutPeriod,
@@ -45,6 +47,7 @@ __all__ = [
     "CardInstrument",
     "Defect",
     "Depot",
+    "FactChange",
     "GasCylinder",
     "HouseStay",
     "Instrument",
@@ -54,16 +57,22 @@ __all__ = [
     "LeakPeers",
     "Loan",
     "Location",
+    "LocationAlias",
     "Lot",
     "LotDecision",
     "LotSample",
     "Move",
     "NumberSeries",
     "Owner",
+    "OwnerChange",
     "PartFit",
     "Photo",
     "Placement",
     "Reading",
+    "Recall",
+    "RecallStep",
+    "RecallUnit",
+    "SameUnitDecision",
     "ServiceRecord",
     "Site",
     "SiteTerms",

@@ -1,7 +1,7 @@
 """Gathers the tables of this package for Django; import the slices elsewhere."""
 
 from schedules.bundles.models import BundlingFigures
-from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
+from schedules.certificates.models import Certificate, CertificateFile, CertificateFlag, Withdrawal
 from schedules.crew.models import (
     Absence,
     CrewMember,
@@ -19,6 +19,7 @@ from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
 from schedules.quotations.models import LineDecision, PriceItem, Quotation, QuotationLine
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
+from schedules.surveys.models import Survey, SurveyDecision
 from schedules.travel.models import TravelLeg
 from schedules.visits.models import (
     Doubt,
@@ -37,6 +38,7 @@ __all__ = [
     "BundlingFigures",
     "Certificate",
     "CertificateFile",
+    "CertificateFlag",
     "Confirmation",
     "CrewMember",
     "Doubt",
@@ -67,6 +69,8 @@ __all__ = [
     "SiteTally",
     "Skill",
     "SkillNeed",
+    "Survey",
+    "SurveyDecision",
     "TravelLeg",
     "Van",
     "VanStock",

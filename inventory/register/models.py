@@ -50,6 +50,15 @@ class Owner(models.Model):
     contact_name = models.CharField(max_length=120, blank=True)
     contact_email = models.EmailField(blank=True)
     contact_phone = models.CharField(max_length=40, blank=True)
+    notes = models.TextField(blank=True, help_text="For the firm's own people; the owner does not see it.")
+    merged_into = models.ForeignKey(
+        "self",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="aliases",
+        help_text="The owner that this one turned out to be.",
+    )
     created_at = models.DateTimeField(auto_now_add=True)
 
     objects = OwnerQuerySet.as_manager()
@@ -151,6 +160,20 @@ class Site(models.Model):
         choices=MonthlyChecks,
         default=MonthlyChecks.OWNER,
         help_text="Who makes the monthly look-over. Those of the owner's people start no visit of ours.",
+    )
+    owner_since = models.DateField(
+        null=True,
+        blank=True,
+        help_text="First day of the present owner; what was recorded before is not theirs to see. "
+        "Empty: from the beginning.",
+    )
+    merged_into = models.ForeignKey(
+        "self",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="aliases",
+        help_text="The site that took over all its places.",
     )
     created_at = models.DateTimeField(auto_now_add=True)
 
@@ -406,8 +429,9 @@ class Unit(models.Model):
         WITHDRAWN = "withdrawn", "Withdrawn"
         CONDEMNED = "condemned", "Condemned"
         DISPOSED = "disposed", "Disposed"
+        MERGED = "merged", "The same as another unit"
 
-    GONE = (State.WITHDRAWN, State.CONDEMNED, State.DISPOSED)
+    GONE = (State.WITHDRAWN, State.CONDEMNED, State.DISPOSED, State.MERGED)
     HANGING = (State.IN_SERVICE, State.LOANER_OUT)
     AWAY = (State.IN_WORKSHOP, State.AT_TEST_HOUSE, State.READY_TO_RETURN, State.IN_STOCK, State.LOANER_FREE)
 
@@ -423,6 +447,14 @@ class Unit(models.Model):
         blank=True,
         related_name="units",
         help_text="The firm's place it stands in while it hangs nowhere.",
+    )
+    merged_into = models.ForeignKey(
+        "self",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="aliases",
+        help_text="The unit that this one turned out to be; its records count there.",
     )
     is_loaner = models.BooleanField(default=False, help_text="Ours, kept to hang where a unit is away.")
     serial = models.CharField(max_length=60, blank=True, help_text="As read; empty when none is readable.")

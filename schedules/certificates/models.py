@@ -136,3 +136,31 @@ class CertificateFile(AppendOnly):
 
     def __str__(self) -> str:
         return f"{self.certificate}.pdf"
+
+
+class CertificateFlagQuerySet(AppendOnlyQuerySet["CertificateFlag"]):
+    pass
+
+
+class CertificateFlag(AppendOnly):
+    """States that something the certificate says was corrected since; the certificate stays as issued."""
+
+    certificate = models.ForeignKey(Certificate, models.PROTECT, related_name="flags")
+    together = models.UUIDField(help_text="The correction behind it: FactChange.together.")
+    flagged_at = models.DateTimeField()
+    corrected_on = models.DateField(help_text="Civil date at the site.")
+    subject = models.CharField(max_length=200, help_text="What was corrected, e.g. the number of a unit.")
+    fields = models.CharField(max_length=300, help_text="Which of its facts, in words.")
+
+    objects = CertificateFlagQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["certificate", "together", "subject"], name="certificate_flag_once_per_correction"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.certificate}: {self.subject}"

@@ -1,0 +1,1 @@
+"""Recalls of units: which units a notice concerns, and how far each is followed up."""
