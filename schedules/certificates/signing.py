@@ -169,9 +169,7 @@ def _make(path: Path) -> None:
                 True,
             )
             .add_extension(x509.SubjectKeyIdentifier.from_public_key(public), False)
-            .add_extension(
-                x509.AuthorityKeyIdentifier.from_issuer_public_key(root_key.public_key()), False
-            )
+            .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(root_key.public_key()), False)
         )
 
     root = build(root_name, root_key.public_key(), is_root=True).sign(root_key, hashes.SHA256())
@@ -215,7 +213,9 @@ def _name(subject: x509.Name) -> str:
 def sign_pdf(data: bytes, *, at: datetime, reason: str, with_seal: Seal | None = None) -> bytes:
     """``data`` with the firm's signature behind it, dated ``at`` (an aware instant).
 
-    The same arguments give the same bytes. Raises what ``seal`` raises.
+    A certificate that was made later than ``at``, as after a renewal of the signing file, dates the
+    signature by its own first moment: one from before it existed would be no signature. The same
+    arguments give the same bytes. Raises what ``seal`` raises.
     """
     # Half a second and some 30 MB, for those alone who sign.
     from asn1crypto import keys
@@ -226,6 +226,7 @@ def sign_pdf(data: bytes, *, at: datetime, reason: str, with_seal: Seal | None =
     from pyhanko_certvalidator.registry import SimpleCertificateStore
 
     own = with_seal or seal()
+    dated = max(at, *(certificate.not_valid_before_utc for certificate in (own.certificate, own.root)))
 
     class WithoutChance(signers.SimpleSigner):
         """Draws no random number for an elliptic-curve signature (RFC 6979)."""
@@ -240,7 +241,7 @@ def sign_pdf(data: bytes, *, at: datetime, reason: str, with_seal: Seal | None =
 
         def init_signing_session(self, *args: Any, **options: Any) -> Any:
             session = super().init_signing_session(*args, **options)
-            session.system_time = at
+            session.system_time = dated
             return session
 
     def asn1(certificate: x509.Certificate) -> Any:

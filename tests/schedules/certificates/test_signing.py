@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import shutil
 import subprocess
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pikepdf
 import pytest
@@ -17,7 +17,8 @@ from schedules.certificates.paper import make_pdf
 from schedules.certificates.signing import OWN_FILE, own_certificates, read_signature, seal, sign_pdf
 from tests.schedules.certificates.scenario import large_content
 
-AT = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
+# The self-made certificate is as old as the test; what it signs must not be older.
+AT = datetime.now(UTC).replace(microsecond=0)
 
 
 @pytest.fixture(autouse=True)
@@ -38,6 +39,14 @@ def test_a_signed_paper_is_whole_trusted_and_dated(paper):
     assert state.is_good
     assert state.signed_at == AT
     assert "self-made" in state.signer
+
+
+def test_a_paper_older_than_the_certificate_is_dated_by_the_certificate(paper):
+    old = AT - timedelta(days=400)
+    state = read_signature(sign_pdf(paper, at=old, reason="Certificate C-1"))
+    assert state.is_good
+    assert state.signed_at == seal().certificate.not_valid_before_utc
+    assert sign_pdf(paper, at=old, reason="C-1") == sign_pdf(paper, at=old, reason="C-1")
 
 
 def test_an_unsigned_paper_and_no_paper_at_all_are_told(paper):
