@@ -8,18 +8,21 @@ from enum import StrEnum
 
 
 class Severity(StrEnum):
-    """Whether a finding keeps its row out or only marks a value."""
+    """What a finding does: keeps its row out, marks a value, or says that a row holds no unit."""
 
     REFUSED = "refused"
     DOUBT = "doubt"
+    SKIPPED = "skipped"
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing the reader refuses or doubts.
+    """One thing the reader refuses, doubts or passes over.
 
     ``row`` is the row as a spreadsheet numbers it, 0 when the whole file is meant; ``column`` the
-    heading in the file, empty when the whole row is meant; ``found`` the text that was read.
+    heading in the file, empty when the whole row is meant; ``found`` the text that was read and
+    ``becomes`` what is taken in its place, empty when nothing is. ``letter`` names the column as
+    spreadsheets do, ``field`` as the register does; both are empty when no one column is meant.
     """
 
     row: int
@@ -29,6 +32,9 @@ class Finding:
     found: str
     sentence: str
     remedy: str
+    becomes: str = ""
+    letter: str = ""
+    field: str = ""
 
     @property
     def text(self) -> str:

@@ -20,7 +20,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from functools import cache
@@ -40,23 +40,35 @@ from inventory.measures.kinds import (
 )
 from inventory.measures.stamps import Precision, Stamp, StampError, read_stamp
 from inventory.measures.units import Dimension, Measure, MeasureError, read_measure, read_number
+from servicedesk.exchange.book import Book, Table, column_letter, open_book
 from servicedesk.exchange.findings import Finding, RegisterFileError, Severity, clip, split_remedy
-from servicedesk.exchange.headings import Columns, recognise, spoken
+from servicedesk.exchange.headings import Columns, Proposal, propose_columns, settle_columns, spoken
 from servicedesk.exchange.hours import AccessWindow, HoursError, read_hours
 from servicedesk.exchange.rows import RegisterReading, RegisterRow
-from servicedesk.exchange.sheet import Sheet, decode, parse
 from servicedesk.exchange.words import UNKNOWN_WORDS, ambiguous_agents, is_unknown, kinds, plain, words_of
 
 __all__ = ["Finding", "RegisterFileError", "RegisterReading", "RegisterRow", "Severity", "read_register"]
 
 
 def read_register(
-    data: bytes,
+    data: bytes | Book,
     *,
     now: datetime,
     known_tables: Collection[str] | None = None,
     day_first: bool | None = None,
     decimal_comma: bool | None = None,
+    file_name: str = "",
+    sheet: str = "",
+    heading_row: int | None = None,
+    encoding: str = "",
+    delimiter: str = "",
+    columns: Mapping[int, str] | None = None,
+    defaults: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    meanings: Mapping[str, Mapping[str, str]] | None = None,
+    ignore: Collection[int] = (),
+    split_quantities: bool | None = None,
+    heard: Callable[[int, int], None] | None = None,
 ) -> RegisterReading:
     """Return the rows and findings of the register file ``data``.
 
@@ -65,25 +77,45 @@ def read_register(
     ``day_first`` and ``decimal_comma`` are a person's word on how the file writes dates and
     numbers; left out, the file is asked for evidence, dates country by country.
 
-    Raises ``RegisterFileError`` when the file is empty, no text, in no known encoding, broken as
-    CSV, or lacks a column that a register cannot do without.
+    What else a person can tell: ``sheet`` and ``heading_row`` say where the register stands,
+    ``encoding`` and ``delimiter`` how its text is to be taken, ``columns`` which field stands at
+    which position (all of them; an empty field leaves a column unread), ``defaults`` what an empty
+    cell of a field means in every row, ``units`` the unit of a measure that is written in bare
+    figures, ``meanings`` what a text in a field stands for, ``ignore`` rows to leave out, and
+    ``split_quantities`` whether a row for several units becomes several. ``heard`` is called now
+    and then with the rows done and all rows, 0 while their number is not known; what it raises
+    ends the reading.
+
+    Raises ``RegisterFileError`` when the file is empty, no table, in no known encoding, broken,
+    locked, too large, or lacks a column that a register cannot do without.
     """
     if now.tzinfo is None:
         raise ValueError("now must be an aware instant, so that today is known at every site.")
-    text, encoding, findings = decode(data)
-    table = parse(text)
-    columns, column_findings = recognise(table)
-    findings += column_findings
-    reader = _Reader(table, columns, now, known_tables, day_first, decimal_comma)
-    rows = reader.read()
+    book = (
+        data if isinstance(data, Book) else open_book(data, file_name, encoding=encoding, delimiter=delimiter)
+    )
+    table = book.table(sheet, heading_row, heard)
+    told = {field: text for field, text in (defaults or {}).items() if text}
+    proposal = propose_columns(table, defaults=told)
+    places, column_findings = settle_columns(table, proposal, columns, told)
+    findings = [*book.findings, *table.findings, *column_findings]
+    reader = _Reader(table, places, now, known_tables, day_first, decimal_comma, told, proposal)
+    rows = reader.read(heard)
     findings += reader.findings
     return RegisterReading(
         rows=tuple(rows),
         findings=tuple(sorted(findings, key=lambda finding: finding.row)),
         refused_rows=tuple(sorted(reader.refused)),
-        encoding=encoding,
-        delimiter=table.delimiter,
-        columns=dict(columns.headings),
+        encoding=book.encoding,
+        delimiter=book.delimiter,
+        columns=dict(places.headings),
+        skipped_rows=tuple(sorted(table.skipped)),
+        kind=book.kind,
+        sheet=table.sheet,
+        heading_row=table.heading_row,
+        proposal=proposal,
+        day_first=reader.order.get("", day_first),
+        decimal_comma=reader.decimal_comma,
     )
 
 
@@ -139,34 +171,42 @@ class _Reader:
 
     def __init__(
         self,
-        table: Sheet,
+        table: Table,
         columns: Columns,
         now: datetime,
         known_tables: Collection[str] | None,
         day_first: bool | None,
         decimal_comma: bool | None,
+        defaults: Mapping[str, str],
+        proposal: Proposal,
     ) -> None:
+        self.defaults = defaults
         self.table = table
         self.columns = columns
         self.now = now
         self.known_tables = known_tables
+        self.letters = {field: column_letter(at) for field, at in columns.positions.items()}
         self.findings: list[Finding] = []
         self.refused: set[int] = set()
         self.sites: dict[str, dict[str, tuple[int, str]]] = {}
         self.site_codes: dict[str, str] = {}
         self.owner_names: dict[str, str] = {}
         self.told: set[tuple[str, str, str]] = set()
+        # Columns without a heading that most rows fill are columns; beyond them values have slipped.
+        self.last = max([len(table.headings), *(column.position + 1 for column in proposal.columns)])
         # Some programs end every row with a delimiter; a cell too many in every row is no shift.
-        self.width = max(len(table.headings), min((len(cells) for _, cells in table.rows), default=0))
+        self.width = max(self.last, min((len(cells) for _, cells in table.rows), default=0))
         self.row = 0
         self.cells: dict[str, str] = {}
         self.decimal_comma = self._comma_evidence() if decimal_comma is None else decimal_comma
         self.order = self._order_evidence(day_first)
 
-    def read(self) -> list[RegisterRow]:
+    def read(self, heard: Callable[[int, int], None] | None = None) -> list[RegisterRow]:
         keys = self._import_keys()
         rows = []
-        for (number, cells), key in zip(self.table.rows, keys, strict=True):
+        for done, ((number, cells), key) in enumerate(zip(self.table.rows, keys, strict=True)):
+            if heard is not None and done % 500 == 0:
+                heard(done, len(keys))
             self.row = number
             self.cells = self._cells_of(cells)
             try:
@@ -192,6 +232,8 @@ class _Reader:
                 clip(self.cells.get(field, "") if found is None else found),
                 sentence,
                 remedy,
+                letter=self.letters.get(field, ""),
+                field=field if field in self.columns.positions else "",
             )
         )
         if severity is Severity.REFUSED:
@@ -211,10 +253,13 @@ class _Reader:
     # -- looking over the whole file
 
     def _cells_of(self, cells: list[str]) -> dict[str, str]:
-        return {
+        named = {
             field: cells[position] if position < len(cells) else ""
             for field, position in self.columns.positions.items()
         }
+        for field, text in self.defaults.items():
+            named[field] = named.get(field) or text
+        return named
 
     def _column(self, field: str) -> list[str]:
         position = self.columns.positions.get(field)
@@ -303,7 +348,7 @@ class _Reader:
 
     def _read_row(self, cells: list[str], key: str) -> RegisterRow:
         headings = len(self.table.headings)
-        if len(cells) > self.width or any(cells[headings:]):
+        if len(cells) > self.width or any(cells[self.last :]):
             self._say(
                 Severity.REFUSED,
                 "",

@@ -11,12 +11,17 @@ from inventory.measures.kinds import Agent, Construction, Environment, Shell, Ta
 from inventory.measures.stamps import Stamp
 from inventory.measures.units import Dimension, Measure
 from servicedesk.exchange.findings import Finding, Severity
+from servicedesk.exchange.headings import Proposal
 from servicedesk.exchange.hours import AccessWindow
 
 
 @dataclass(frozen=True, slots=True)
 class RegisterRow:
-    """One unit of the register as its row tells it. Unknown values are values of their own."""
+    """One unit of the register as its row tells it. Unknown values are values of their own.
+
+    ``state`` is a state of a unit, empty when the file does not tell; ``extras`` are the cells that
+    no field takes, with their headings; ``copy`` counts the units of a row that stands for several.
+    """
 
     row: int
     import_key: str
@@ -71,6 +76,11 @@ class RegisterRow:
     last_visual_inspection: Stamp
     last_weighing: Stamp
     last_conductivity_test: Stamp
+
+    state: str = ""
+    remarks: str = ""
+    extras: tuple[tuple[str, str], ...] = ()
+    copy: int = 1
 
     @property
     def charge_mass_g(self) -> int | None:
@@ -131,11 +141,18 @@ class RegisterReading:
     encoding: str
     delimiter: str
     columns: Mapping[str, str]
+    skipped_rows: tuple[int, ...] = ()
+    kind: str = "text"
+    sheet: str = ""
+    heading_row: int = 1
+    proposal: Proposal | None = None
+    day_first: bool | None = None
+    decimal_comma: bool | None = None
 
     @property
     def row_count(self) -> int:
         """Return the number of rows that were not blank, without the heading."""
-        return len(self.rows) + len(self.refused_rows)
+        return len({row.row for row in self.rows}) + len(self.refused_rows) + len(self.skipped_rows)
 
     @property
     def refusals(self) -> tuple[Finding, ...]:

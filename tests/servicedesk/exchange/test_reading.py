@@ -560,7 +560,7 @@ def test_semicolons_with_a_decimal_comma() -> None:
         ("empty.csv", 0, ["empty"], "The file is empty."),
         ("headings_only.csv", 0, ["no_rows"], "no rows"),
         ("binary.csv", 0, ["not_text"], "bytes that no text has"),
-        ("workbook.csv", 0, ["not_text"], "a spreadsheet"),
+        ("workbook.csv", 0, ["broken_workbook"], "begins like a workbook but is broken"),
         ("undecodable.csv", 3, ["encoding"], "Byte 592 of the file (hexadecimal 81, in line 3)"),
         ("missing_column.csv", 1, ["missing_column"], "no column for the time zone"),
         ("open_quote.csv", 2, ["broken_csv"], "quotation mark"),
