@@ -39,7 +39,9 @@ def _tables_of_history_may_be_emptied_between_tests() -> Iterator[None]:
 
     def past_the_triggers(self: Any, sql_list: list[str]) -> None:
         with self.connection.cursor() as cursor:
-            cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+            cursor.execute(
+                "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name LIKE '%_no_%'"
+            )
             triggers = cursor.fetchall()
             for name, _ in triggers:
                 cursor.execute(f'DROP TRIGGER "{name}"')
