@@ -4,6 +4,7 @@ from inventory.condition.models import LeakEstimate, LeakPeers
 from inventory.logbook.models import Defect, Photo, Reading, ServiceRecord
 from inventory.recalls.models import Recall, RecallStep, RecallUnit
 from inventory.register.changes import FactChange, LocationAlias, OwnerChange, SameUnitDecision
+from inventory.register.claims import Claim
 from inventory.register.models import (
     AccessWindow,
     BlackoutPeriod,
@@ -45,6 +46,7 @@ __all__ = [
     "Calibration",
     "CardEntry",
     "CardInstrument",
+    "Claim",
     "Defect",
     "Depot",
     "FactChange",

@@ -3,6 +3,14 @@
 from servicedesk.accounts.models import OwnerMembership, User
 from servicedesk.api.models import IdempotentAnswer
 from servicedesk.documents.models import LabelPrint
+from servicedesk.exchange.models import (
+    ImportEffect,
+    ImportFinding,
+    ImportLine,
+    RegisterImport,
+    RegisterSource,
+    SourceLayout,
+)
 from servicedesk.notices.models import Deadline, Notice, NoticeChoice
 from servicedesk.portal.models import CalendarAddress
 
@@ -10,9 +18,15 @@ __all__ = [
     "CalendarAddress",
     "Deadline",
     "IdempotentAnswer",
+    "ImportEffect",
+    "ImportFinding",
+    "ImportLine",
     "LabelPrint",
     "Notice",
     "NoticeChoice",
     "OwnerMembership",
+    "RegisterImport",
+    "RegisterSource",
+    "SourceLayout",
     "User",
 ]

@@ -6,36 +6,80 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('inventory', '0003_append_only'),
+        ("inventory", "0003_append_only"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Depot',
+            name="Depot",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('name', models.CharField(max_length=120, unique=True)),
-                ('address_line', models.CharField(blank=True, max_length=200)),
-                ('city', models.CharField(blank=True, max_length=100)),
-                ('region', models.CharField(blank=True, max_length=100)),
-                ('postcode', models.CharField(blank=True, max_length=20)),
-                ('country', models.CharField(blank=True, help_text='ISO 3166-1 alpha-2 code.', max_length=2)),
-                ('latitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True)),
-                ('longitude', models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True)),
-                ('time_zone', models.CharField(help_text='IANA name; shifts are wall times of this zone.', max_length=64)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ("name", models.CharField(max_length=120, unique=True)),
+                ("address_line", models.CharField(blank=True, max_length=200)),
+                ("city", models.CharField(blank=True, max_length=100)),
+                ("region", models.CharField(blank=True, max_length=100)),
+                ("postcode", models.CharField(blank=True, max_length=20)),
+                ("country", models.CharField(blank=True, help_text="ISO 3166-1 alpha-2 code.", max_length=2)),
+                ("latitude", models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True)),
+                ("longitude", models.DecimalField(blank=True, decimal_places=6, max_digits=9, null=True)),
+                (
+                    "time_zone",
+                    models.CharField(
+                        help_text="IANA name; shifts are wall times of this zone.", max_length=64
+                    ),
+                ),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
             ],
             options={
-                'ordering': ['name', 'id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('latitude__isnull', True), models.Q(('latitude__gte', -90), ('latitude__lte', 90)), _connector='OR'), name='depot_latitude_range', violation_error_message='Enter a latitude from -90 to 90 degrees.'), models.CheckConstraint(condition=models.Q(('longitude__isnull', True), models.Q(('longitude__gte', -180), ('longitude__lte', 180)), _connector='OR'), name='depot_longitude_range', violation_error_message='Enter a longitude from -180 to 180 degrees.'), models.CheckConstraint(condition=models.Q(models.Q(('latitude__isnull', True), ('longitude__isnull', True)), models.Q(('latitude__isnull', False), ('longitude__isnull', False)), _connector='OR'), name='depot_coordinates_together', violation_error_message='Enter both latitude and longitude, or neither.')],
+                "ordering": ["name", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("latitude__isnull", True),
+                            models.Q(("latitude__gte", -90), ("latitude__lte", 90)),
+                            _connector="OR",
+                        ),
+                        name="depot_latitude_range",
+                        violation_error_message="Enter a latitude from -90 to 90 degrees.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("longitude__isnull", True),
+                            models.Q(("longitude__gte", -180), ("longitude__lte", 180)),
+                            _connector="OR",
+                        ),
+                        name="depot_longitude_range",
+                        violation_error_message="Enter a longitude from -180 to 180 degrees.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("latitude__isnull", True), ("longitude__isnull", True)),
+                            models.Q(("latitude__isnull", False), ("longitude__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="depot_coordinates_together",
+                        violation_error_message="Enter both latitude and longitude, or neither.",
+                    ),
+                ],
             },
         ),
         migrations.AddField(
-            model_name='site',
-            name='depot',
-            field=models.ForeignKey(blank=True, help_text='Whose territory it is; its technicians are preferred.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='sites', to='inventory.depot'),
+            model_name="site",
+            name="depot",
+            field=models.ForeignKey(
+                blank=True,
+                help_text="Whose territory it is; its technicians are preferred.",
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="sites",
+                to="inventory.depot",
+            ),
         ),
     ]

@@ -7,187 +7,512 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('inventory', '0004_depots'),
+        ("inventory", "0004_depots"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Instrument',
+            name="Instrument",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('code', models.CharField(error_messages={'unique': 'Another instrument carries this number.'}, max_length=30, unique=True)),
-                ('kind', models.CharField(choices=[('scale', 'Scale'), ('pressure_gauge', 'Charging gauge or regulator'), ('test_gauge', 'Test pump gauge'), ('expansion_rig', 'Water-jacket rig'), ('leak_detector', 'Tracer-gas detector'), ('thermometer', 'Thermometer')], max_length=20)),
-                ('description', models.CharField(blank=True, max_length=120)),
-                ('serial', models.CharField(blank=True, max_length=60)),
-                ('due_on', models.DateField(blank=True, help_text='Day on which its calibration runs out; empty when none is known.', null=True)),
-                ('is_retired', models.BooleanField(default=False)),
-                ('version', models.PositiveIntegerField(default=1, help_text='Rises with every change; a form that saw an older one is refused.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                (
+                    "code",
+                    models.CharField(
+                        error_messages={"unique": "Another instrument carries this number."},
+                        max_length=30,
+                        unique=True,
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("scale", "Scale"),
+                            ("pressure_gauge", "Charging gauge or regulator"),
+                            ("test_gauge", "Test pump gauge"),
+                            ("expansion_rig", "Water-jacket rig"),
+                            ("leak_detector", "Tracer-gas detector"),
+                            ("thermometer", "Thermometer"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("description", models.CharField(blank=True, max_length=120)),
+                ("serial", models.CharField(blank=True, max_length=60)),
+                (
+                    "due_on",
+                    models.DateField(
+                        blank=True,
+                        help_text="Day on which its calibration runs out; empty when none is known.",
+                        null=True,
+                    ),
+                ),
+                ("is_retired", models.BooleanField(default=False)),
+                (
+                    "version",
+                    models.PositiveIntegerField(
+                        default=1,
+                        help_text="Rises with every change; a form that saw an older one is refused.",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['kind', 'code'],
+                "ordering": ["kind", "code"],
             },
         ),
         migrations.CreateModel(
-            name='JobCard',
+            name="JobCard",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('number', models.CharField(max_length=30, unique=True)),
-                ('state', models.CharField(choices=[('waiting', 'Waiting'), ('in_work', 'On the bench'), ('at_test_house', 'At the test house'), ('to_release', 'Awaits release'), ('released', 'Ready to return'), ('returned', 'Returned'), ('condemned', 'Condemned, to be disposed of'), ('disposed', 'Disposed of'), ('withdrawn', 'Withdrawn')], default='waiting', max_length=14)),
-                ('reason', models.CharField(choices=[('due_work', 'Work falls due'), ('used', 'Used'), ('pressure_lost', 'Pressure or mass lost'), ('damaged', 'Damaged'), ('complaint', 'Complaint or claim')], max_length=14)),
-                ('works', models.JSONField(default=list, help_text='Codes of the tasks the card is for.')),
-                ('decision', models.CharField(blank=True, choices=[('', 'Not decided'), ('serve', 'Put back into service'), ('test', 'Pressure test first'), ('condemn', 'Condemn')], default='', max_length=8)),
-                ('accessories', models.CharField(blank=True, max_length=200)),
-                ('remarks', models.TextField(blank=True)),
-                ('received_on', models.DateField(help_text="Civil day at the unit's site.")),
-                ('received_at', models.DateTimeField(help_text='Server instant, UTC.')),
-                ('away_since_on', models.DateField(blank=True, help_text='Day it was taken down.', null=True)),
-                ('promised_on', models.DateField(blank=True, null=True)),
-                ('return_by_on', models.DateField(blank=True, help_text='Last day by the rule of the place.', null=True)),
-                ('return_rule', models.CharField(blank=True, max_length=200)),
-                ('released_at', models.DateTimeField(blank=True, null=True)),
-                ('closed_at', models.DateTimeField(blank=True, null=True)),
-                ('version', models.PositiveIntegerField(default=1, help_text='Rises with every change; a form that saw an older one is refused.')),
-                ('home', models.ForeignKey(blank=True, help_text='Where it hung last.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.location')),
-                ('received_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('released_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='job_cards', to='inventory.site')),
-                ('unit', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='job_cards', to='inventory.unit')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ("number", models.CharField(max_length=30, unique=True)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "Waiting"),
+                            ("in_work", "On the bench"),
+                            ("at_test_house", "At the test house"),
+                            ("to_release", "Awaits release"),
+                            ("released", "Ready to return"),
+                            ("returned", "Returned"),
+                            ("condemned", "Condemned, to be disposed of"),
+                            ("disposed", "Disposed of"),
+                            ("withdrawn", "Withdrawn"),
+                        ],
+                        default="waiting",
+                        max_length=14,
+                    ),
+                ),
+                (
+                    "reason",
+                    models.CharField(
+                        choices=[
+                            ("due_work", "Work falls due"),
+                            ("used", "Used"),
+                            ("pressure_lost", "Pressure or mass lost"),
+                            ("damaged", "Damaged"),
+                            ("complaint", "Complaint or claim"),
+                        ],
+                        max_length=14,
+                    ),
+                ),
+                ("works", models.JSONField(default=list, help_text="Codes of the tasks the card is for.")),
+                (
+                    "decision",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "Not decided"),
+                            ("serve", "Put back into service"),
+                            ("test", "Pressure test first"),
+                            ("condemn", "Condemn"),
+                        ],
+                        default="",
+                        max_length=8,
+                    ),
+                ),
+                ("accessories", models.CharField(blank=True, max_length=200)),
+                ("remarks", models.TextField(blank=True)),
+                ("received_on", models.DateField(help_text="Civil day at the unit's site.")),
+                ("received_at", models.DateTimeField(help_text="Server instant, UTC.")),
+                (
+                    "away_since_on",
+                    models.DateField(blank=True, help_text="Day it was taken down.", null=True),
+                ),
+                ("promised_on", models.DateField(blank=True, null=True)),
+                (
+                    "return_by_on",
+                    models.DateField(blank=True, help_text="Last day by the rule of the place.", null=True),
+                ),
+                ("return_rule", models.CharField(blank=True, max_length=200)),
+                ("released_at", models.DateTimeField(blank=True, null=True)),
+                ("closed_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "version",
+                    models.PositiveIntegerField(
+                        default=1,
+                        help_text="Rises with every change; a form that saw an older one is refused.",
+                    ),
+                ),
+                (
+                    "home",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="Where it hung last.",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="inventory.location",
+                    ),
+                ),
+                (
+                    "received_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "released_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "site",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="job_cards",
+                        to="inventory.site",
+                    ),
+                ),
+                (
+                    "unit",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="job_cards",
+                        to="inventory.unit",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['promised_on', 'id'],
+                "ordering": ["promised_on", "id"],
             },
         ),
         migrations.CreateModel(
-            name='HouseStay',
+            name="HouseStay",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('house', models.CharField(max_length=120)),
-                ('sent_on', models.DateField()),
-                ('due_back_on', models.DateField()),
-                ('returned_on', models.DateField(blank=True, null=True)),
-                ('certificate_number', models.CharField(blank=True, max_length=60)),
-                ('certificate', models.FileField(blank=True, upload_to='test-house/%Y/')),
-                ('certificate_sha256', models.CharField(blank=True, max_length=64)),
-                ('sent_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('card', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='stays', to='inventory.jobcard')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ("house", models.CharField(max_length=120)),
+                ("sent_on", models.DateField()),
+                ("due_back_on", models.DateField()),
+                ("returned_on", models.DateField(blank=True, null=True)),
+                ("certificate_number", models.CharField(blank=True, max_length=60)),
+                ("certificate", models.FileField(blank=True, upload_to="test-house/%Y/")),
+                ("certificate_sha256", models.CharField(blank=True, max_length=64)),
+                (
+                    "sent_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "card",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="stays",
+                        to="inventory.jobcard",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['card_id', 'id'],
+                "ordering": ["card_id", "id"],
             },
         ),
         migrations.CreateModel(
-            name='CardEntry',
+            name="CardEntry",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('client_ref', models.UUIDField(default=uuid.uuid4, help_text='A resend meets it.', unique=True)),
-                ('sequence', models.PositiveIntegerField(help_text='Position on the card, from 1.')),
-                ('step', models.CharField(help_text='A code of inventory/workshop/steps.toml.', max_length=24)),
-                ('done_on', models.DateField(help_text="Civil day at the unit's site.")),
-                ('values', models.JSONField(default=dict, help_text='By field: the value as entered, its unit of measure.')),
-                ('verdict', models.CharField(choices=[('inside', 'Inside the limit'), ('outside', 'Outside the limit'), ('unjudged', 'Not judged'), ('done', 'Done')], max_length=10)),
-                ('sentences', models.JSONField(default=list, help_text='Why it was judged so, with the source.')),
-                ('flags', models.JSONField(default=list, help_text='What a reader must know beside the verdict.')),
-                ('remarks', models.TextField(blank=True)),
-                ('made_by_name', models.CharField(max_length=150)),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
-                ('correction_reason', models.CharField(blank=True, max_length=200)),
-                ('corrects', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='corrected_by', to='inventory.cardentry')),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('record', models.ForeignKey(help_text='The record it made, if any.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.servicerecord')),
-                ('card', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='entries', to='inventory.jobcard')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "client_ref",
+                    models.UUIDField(default=uuid.uuid4, help_text="A resend meets it.", unique=True),
+                ),
+                ("sequence", models.PositiveIntegerField(help_text="Position on the card, from 1.")),
+                (
+                    "step",
+                    models.CharField(help_text="A code of inventory/workshop/steps.toml.", max_length=24),
+                ),
+                ("done_on", models.DateField(help_text="Civil day at the unit's site.")),
+                (
+                    "values",
+                    models.JSONField(
+                        default=dict, help_text="By field: the value as entered, its unit of measure."
+                    ),
+                ),
+                (
+                    "verdict",
+                    models.CharField(
+                        choices=[
+                            ("inside", "Inside the limit"),
+                            ("outside", "Outside the limit"),
+                            ("unjudged", "Not judged"),
+                            ("done", "Done"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "sentences",
+                    models.JSONField(default=list, help_text="Why it was judged so, with the source."),
+                ),
+                (
+                    "flags",
+                    models.JSONField(default=list, help_text="What a reader must know beside the verdict."),
+                ),
+                ("remarks", models.TextField(blank=True)),
+                ("made_by_name", models.CharField(max_length=150)),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
+                ("correction_reason", models.CharField(blank=True, max_length=200)),
+                (
+                    "corrects",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="corrected_by",
+                        to="inventory.cardentry",
+                    ),
+                ),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "record",
+                    models.ForeignKey(
+                        help_text="The record it made, if any.",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="inventory.servicerecord",
+                    ),
+                ),
+                (
+                    "card",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="entries",
+                        to="inventory.jobcard",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['card_id', 'sequence'],
+                "ordering": ["card_id", "sequence"],
             },
         ),
         migrations.CreateModel(
-            name='WorkshopDefault',
+            name="WorkshopDefault",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.CharField(max_length=60)),
-                ('value', models.CharField(help_text='Figures as typed; empty puts the shipped value back.', max_length=24)),
-                ('reason', models.CharField(max_length=200)),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("key", models.CharField(max_length=60)),
+                (
+                    "value",
+                    models.CharField(
+                        help_text="Figures as typed; empty puts the shipped value back.", max_length=24
+                    ),
+                ),
+                ("reason", models.CharField(max_length=200)),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'ordering': ['key', 'id'],
+                "ordering": ["key", "id"],
             },
         ),
         migrations.CreateModel(
-            name='CardInstrument',
+            name="CardInstrument",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('due_on', models.DateField(null=True)),
-                ('was_in_calibration', models.BooleanField()),
-                ('entry', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='instruments', to='inventory.cardentry')),
-                ('instrument', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='uses', to='inventory.instrument')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("due_on", models.DateField(null=True)),
+                ("was_in_calibration", models.BooleanField()),
+                (
+                    "entry",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="instruments",
+                        to="inventory.cardentry",
+                    ),
+                ),
+                (
+                    "instrument",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="uses",
+                        to="inventory.instrument",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['entry_id', 'id'],
-                'constraints': [models.UniqueConstraint(fields=('entry', 'instrument'), name='card_instrument_once')],
+                "ordering": ["entry_id", "id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("entry", "instrument"), name="card_instrument_once")
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Calibration',
+            name="Calibration",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('done_on', models.DateField()),
-                ('due_on', models.DateField()),
-                ('certificate_ref', models.CharField(blank=True, max_length=80)),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('instrument', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='calibrations', to='inventory.instrument')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("done_on", models.DateField()),
+                ("due_on", models.DateField()),
+                ("certificate_ref", models.CharField(blank=True, max_length=80)),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "instrument",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="calibrations",
+                        to="inventory.instrument",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['instrument_id', 'id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('due_on__gt', models.F('done_on'))), name='calibration_ordered', violation_error_message='The calibration must run out after the day it was made.')],
+                "ordering": ["instrument_id", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("due_on__gt", models.F("done_on"))),
+                        name="calibration_ordered",
+                        violation_error_message="The calibration must run out after the day it was made.",
+                    )
+                ],
             },
         ),
         migrations.AddIndex(
-            model_name='jobcard',
-            index=models.Index(fields=['state', 'promised_on', 'id'], name='job_card_queue'),
+            model_name="jobcard",
+            index=models.Index(fields=["state", "promised_on", "id"], name="job_card_queue"),
         ),
         migrations.AddIndex(
-            model_name='jobcard',
-            index=models.Index(fields=['unit', '-id'], name='job_card_by_unit'),
+            model_name="jobcard",
+            index=models.Index(fields=["unit", "-id"], name="job_card_by_unit"),
         ),
         migrations.AddConstraint(
-            model_name='jobcard',
-            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ('waiting', 'in_work', 'at_test_house', 'to_release', 'released', 'condemned'))), fields=('unit',), name='job_card_open_once_per_unit', violation_error_message='This unit already has an open job card.'),
+            model_name="jobcard",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(
+                    (
+                        "state__in",
+                        ("waiting", "in_work", "at_test_house", "to_release", "released", "condemned"),
+                    )
+                ),
+                fields=("unit",),
+                name="job_card_open_once_per_unit",
+                violation_error_message="This unit already has an open job card.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='jobcard',
-            constraint=models.CheckConstraint(condition=models.Q(('promised_on__isnull', True), ('promised_on__gte', models.F('received_on')), _connector='OR'), name='job_card_promise_ordered', violation_error_message='The promised day cannot lie before the unit was received.'),
+            model_name="jobcard",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("promised_on__isnull", True),
+                    ("promised_on__gte", models.F("received_on")),
+                    _connector="OR",
+                ),
+                name="job_card_promise_ordered",
+                violation_error_message="The promised day cannot lie before the unit was received.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='housestay',
-            constraint=models.UniqueConstraint(condition=models.Q(('returned_on__isnull', True)), fields=('card',), name='house_stay_open_once_per_card', violation_error_message='This unit is at a test house already.'),
+            model_name="housestay",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("returned_on__isnull", True)),
+                fields=("card",),
+                name="house_stay_open_once_per_card",
+                violation_error_message="This unit is at a test house already.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='housestay',
-            constraint=models.CheckConstraint(condition=models.Q(('due_back_on__gte', models.F('sent_on'))), name='house_stay_ordered', violation_error_message='It cannot be due back before it was sent.'),
+            model_name="housestay",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("due_back_on__gte", models.F("sent_on"))),
+                name="house_stay_ordered",
+                violation_error_message="It cannot be due back before it was sent.",
+            ),
         ),
         migrations.AddIndex(
-            model_name='cardentry',
-            index=models.Index(fields=['step', 'done_on'], name='card_entry_by_step'),
+            model_name="cardentry",
+            index=models.Index(fields=["step", "done_on"], name="card_entry_by_step"),
         ),
         migrations.AddConstraint(
-            model_name='cardentry',
-            constraint=models.UniqueConstraint(fields=('card', 'sequence'), name='card_entry_sequence_once'),
+            model_name="cardentry",
+            constraint=models.UniqueConstraint(fields=("card", "sequence"), name="card_entry_sequence_once"),
         ),
         migrations.AddConstraint(
-            model_name='cardentry',
-            constraint=models.CheckConstraint(condition=models.Q(('corrects__isnull', True), models.Q(('correction_reason', ''), _negated=True), _connector='OR'), name='card_entry_correction_has_reason', violation_error_message='Say why the earlier entry is corrected.'),
+            model_name="cardentry",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("corrects__isnull", True),
+                    models.Q(("correction_reason", ""), _negated=True),
+                    _connector="OR",
+                ),
+                name="card_entry_correction_has_reason",
+                violation_error_message="Say why the earlier entry is corrected.",
+            ),
         ),
         migrations.AddIndex(
-            model_name='workshopdefault',
-            index=models.Index(fields=['key', '-id'], name='workshop_default_by_key'),
+            model_name="workshopdefault",
+            index=models.Index(fields=["key", "-id"], name="workshop_default_by_key"),
         ),
     ]

@@ -4,15 +4,19 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('inventory', '0008_unit_by_state'),
+        ("inventory", "0008_unit_by_state"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='site',
-            name='language',
-            field=models.CharField(choices=[('en', 'English'), ('de', 'German'), ('es', 'Spanish'), ('fr', 'French')], default='en', help_text="In which the owner's people there are written to.", max_length=8),
+            model_name="site",
+            name="language",
+            field=models.CharField(
+                choices=[("en", "English"), ("de", "German"), ("es", "Spanish"), ("fr", "French")],
+                default="en",
+                help_text="In which the owner's people there are written to.",
+                max_length=8,
+            ),
         ),
     ]

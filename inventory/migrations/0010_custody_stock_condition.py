@@ -7,545 +7,1162 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('inventory', '0009_site_language'),
+        ("inventory", "0009_site_language"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Lot',
+            name="Lot",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('lot_no', models.CharField(help_text='As the maker printed it.', max_length=60)),
-                ('maker', models.CharField(blank=True, max_length=100)),
-                ('supplier', models.CharField(blank=True, max_length=100)),
-                ('received_on', models.DateField()),
-                ('expires_on', models.DateField(blank=True, help_text='Last day on which it may be used.', null=True)),
-                ('state', models.CharField(choices=[('open', 'May be used'), ('held', 'Held until decided'), ('recalled', 'Recalled'), ('scrapped', 'Scrapped')], default='open', max_length=8)),
-                ('remarks', models.TextField(blank=True)),
-                ('version', models.PositiveIntegerField(default=1)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ("lot_no", models.CharField(help_text="As the maker printed it.", max_length=60)),
+                ("maker", models.CharField(blank=True, max_length=100)),
+                ("supplier", models.CharField(blank=True, max_length=100)),
+                ("received_on", models.DateField()),
+                (
+                    "expires_on",
+                    models.DateField(blank=True, help_text="Last day on which it may be used.", null=True),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("open", "May be used"),
+                            ("held", "Held until decided"),
+                            ("recalled", "Recalled"),
+                            ("scrapped", "Scrapped"),
+                        ],
+                        default="open",
+                        max_length=8,
+                    ),
+                ),
+                ("remarks", models.TextField(blank=True)),
+                ("version", models.PositiveIntegerField(default=1)),
             ],
             options={
-                'ordering': ['item_id', 'received_on', 'id'],
+                "ordering": ["item_id", "received_on", "id"],
             },
         ),
         migrations.CreateModel(
-            name='Item',
+            name="Item",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('code', models.CharField(error_messages={'unique': 'Another item has this code.'}, max_length=40, unique=True)),
-                ('name', models.CharField(max_length=160)),
-                ('kind', models.CharField(choices=[('agent', 'Agent'), ('gas', 'Gas'), ('part', 'Part'), ('cartridge', 'Cartridge'), ('label', 'Label or tag'), ('collar', 'Verification collar'), ('seal', 'Seal or pin')], max_length=10)),
-                ('base_unit', models.CharField(choices=[('g', 'grams'), ('mL', 'millilitres'), ('pcs', 'pieces'), ('L', 'litres of free gas')], max_length=3)),
-                ('agent', models.CharField(blank=True, choices=[('water', 'Water'), ('water_antifreeze', 'Water with antifreeze'), ('wetting_agent', 'Wetting agent'), ('water_mist', 'Water mist'), ('loaded_stream', 'Loaded stream'), ('soda_acid', 'Soda acid'), ('chemical_foam', 'Chemical foam'), ('foam', 'Mechanical foam'), ('afff', 'AFFF'), ('fffp', 'FFFP'), ('wet_chemical', 'Wet chemical'), ('dry_chemical_abc', 'Dry chemical ABC'), ('dry_chemical_bc', 'Dry chemical BC'), ('dry_powder_d', 'Dry powder (metal fires)'), ('carbon_dioxide', 'Carbon dioxide'), ('halon_1211', 'Halon 1211'), ('halon_1301', 'Halon 1301'), ('clean_agent', 'Clean agent'), ('unknown', 'Unknown agent')], max_length=24)),
-                ('maker', models.CharField(blank=True, max_length=100)),
-                ('is_lot_tracked', models.BooleanField(default=False, help_text='Every amount names its lot.')),
-                ('pack_size', models.PositiveIntegerField(default=1, help_text='What it is ordered in, base units.')),
-                ('reorder_level', models.PositiveIntegerField(default=0, help_text='Never less than this in all stores.')),
-                ('lead_days', models.PositiveSmallIntegerField(default=14, help_text='Days from order to delivery.')),
-                ('is_closed', models.BooleanField(default=False)),
-                ('version', models.PositiveIntegerField(default=1)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                (
+                    "code",
+                    models.CharField(
+                        error_messages={"unique": "Another item has this code."}, max_length=40, unique=True
+                    ),
+                ),
+                ("name", models.CharField(max_length=160)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("agent", "Agent"),
+                            ("gas", "Gas"),
+                            ("part", "Part"),
+                            ("cartridge", "Cartridge"),
+                            ("label", "Label or tag"),
+                            ("collar", "Verification collar"),
+                            ("seal", "Seal or pin"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "base_unit",
+                    models.CharField(
+                        choices=[
+                            ("g", "grams"),
+                            ("mL", "millilitres"),
+                            ("pcs", "pieces"),
+                            ("L", "litres of free gas"),
+                        ],
+                        max_length=3,
+                    ),
+                ),
+                (
+                    "agent",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("water", "Water"),
+                            ("water_antifreeze", "Water with antifreeze"),
+                            ("wetting_agent", "Wetting agent"),
+                            ("water_mist", "Water mist"),
+                            ("loaded_stream", "Loaded stream"),
+                            ("soda_acid", "Soda acid"),
+                            ("chemical_foam", "Chemical foam"),
+                            ("foam", "Mechanical foam"),
+                            ("afff", "AFFF"),
+                            ("fffp", "FFFP"),
+                            ("wet_chemical", "Wet chemical"),
+                            ("dry_chemical_abc", "Dry chemical ABC"),
+                            ("dry_chemical_bc", "Dry chemical BC"),
+                            ("dry_powder_d", "Dry powder (metal fires)"),
+                            ("carbon_dioxide", "Carbon dioxide"),
+                            ("halon_1211", "Halon 1211"),
+                            ("halon_1301", "Halon 1301"),
+                            ("clean_agent", "Clean agent"),
+                            ("unknown", "Unknown agent"),
+                        ],
+                        max_length=24,
+                    ),
+                ),
+                ("maker", models.CharField(blank=True, max_length=100)),
+                (
+                    "is_lot_tracked",
+                    models.BooleanField(default=False, help_text="Every amount names its lot."),
+                ),
+                (
+                    "pack_size",
+                    models.PositiveIntegerField(default=1, help_text="What it is ordered in, base units."),
+                ),
+                (
+                    "reorder_level",
+                    models.PositiveIntegerField(default=0, help_text="Never less than this in all stores."),
+                ),
+                (
+                    "lead_days",
+                    models.PositiveSmallIntegerField(default=14, help_text="Days from order to delivery."),
+                ),
+                ("is_closed", models.BooleanField(default=False)),
+                ("version", models.PositiveIntegerField(default=1)),
             ],
             options={
-                'ordering': ['kind', 'name', 'id'],
+                "ordering": ["kind", "name", "id"],
             },
         ),
         migrations.CreateModel(
-            name='LeakEstimate',
+            name="LeakEstimate",
             fields=[
-                ('unit', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='leak', serialize=False, to='inventory.unit')),
-                ('measure', models.CharField(choices=[('pressure', 'Gauge pressure at 20 °C'), ('mass', 'Mass of the charge')], max_length=8)),
-                ('since_on', models.DateField(help_text='Day of the last recharge that the readings follow.', null=True)),
-                ('readings', models.PositiveSmallIntegerField()),
-                ('middle_on', models.DateField(help_text='Mean day of the readings.')),
-                ('middle_offset_years', models.FloatField(help_text='Rest of the mean beyond the whole day.')),
-                ('mean_level', models.FloatField()),
-                ('spread', models.FloatField(help_text='Sum of squared distances in time, square years.')),
-                ('own_loss', models.FloatField(help_text='Share per year by its own readings alone.', null=True)),
-                ('rest', models.FloatField(default=0, help_text='Sum of squared residuals.')),
-                ('last_on', models.DateField()),
-                ('last_level', models.FloatField()),
-                ('loss', models.FloatField(help_text='Share per year, expected.', null=True)),
-                ('loss_low', models.FloatField(help_text='Lower end of the 90 % interval.', null=True)),
-                ('loss_high', models.FloatField(help_text='Upper end of the 90 % interval.', null=True)),
-                ('leaker_share', models.FloatField(help_text='Probability that it is no sound unit.', null=True)),
-                ('limit', models.FloatField(help_text='Level below which it must not fall.')),
-                ('limit_on', models.DateField(help_text='Expected day; empty when beyond the horizon.', null=True)),
-                ('limit_early_on', models.DateField(help_text='With 95 % certainty not before this day.', null=True)),
-                ('facts_revision', models.PositiveIntegerField(help_text='Of the unit when its readings were taken up.')),
-                ('computed_at', models.DateTimeField()),
+                (
+                    "unit",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="leak",
+                        serialize=False,
+                        to="inventory.unit",
+                    ),
+                ),
+                (
+                    "measure",
+                    models.CharField(
+                        choices=[("pressure", "Gauge pressure at 20 °C"), ("mass", "Mass of the charge")],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "since_on",
+                    models.DateField(
+                        help_text="Day of the last recharge that the readings follow.", null=True
+                    ),
+                ),
+                ("readings", models.PositiveSmallIntegerField()),
+                ("middle_on", models.DateField(help_text="Mean day of the readings.")),
+                (
+                    "middle_offset_years",
+                    models.FloatField(help_text="Rest of the mean beyond the whole day."),
+                ),
+                ("mean_level", models.FloatField()),
+                ("spread", models.FloatField(help_text="Sum of squared distances in time, square years.")),
+                (
+                    "own_loss",
+                    models.FloatField(help_text="Share per year by its own readings alone.", null=True),
+                ),
+                ("rest", models.FloatField(default=0, help_text="Sum of squared residuals.")),
+                ("last_on", models.DateField()),
+                ("last_level", models.FloatField()),
+                ("loss", models.FloatField(help_text="Share per year, expected.", null=True)),
+                ("loss_low", models.FloatField(help_text="Lower end of the 90 % interval.", null=True)),
+                ("loss_high", models.FloatField(help_text="Upper end of the 90 % interval.", null=True)),
+                (
+                    "leaker_share",
+                    models.FloatField(help_text="Probability that it is no sound unit.", null=True),
+                ),
+                ("limit", models.FloatField(help_text="Level below which it must not fall.")),
+                (
+                    "limit_on",
+                    models.DateField(help_text="Expected day; empty when beyond the horizon.", null=True),
+                ),
+                (
+                    "limit_early_on",
+                    models.DateField(help_text="With 95 % certainty not before this day.", null=True),
+                ),
+                (
+                    "facts_revision",
+                    models.PositiveIntegerField(help_text="Of the unit when its readings were taken up."),
+                ),
+                ("computed_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['unit_id'],
+                "ordering": ["unit_id"],
             },
         ),
         migrations.CreateModel(
-            name='LeakPeers',
+            name="LeakPeers",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('agent', models.CharField(choices=[('water', 'Water'), ('water_antifreeze', 'Water with antifreeze'), ('wetting_agent', 'Wetting agent'), ('water_mist', 'Water mist'), ('loaded_stream', 'Loaded stream'), ('soda_acid', 'Soda acid'), ('chemical_foam', 'Chemical foam'), ('foam', 'Mechanical foam'), ('afff', 'AFFF'), ('fffp', 'FFFP'), ('wet_chemical', 'Wet chemical'), ('dry_chemical_abc', 'Dry chemical ABC'), ('dry_chemical_bc', 'Dry chemical BC'), ('dry_powder_d', 'Dry powder (metal fires)'), ('carbon_dioxide', 'Carbon dioxide'), ('halon_1211', 'Halon 1211'), ('halon_1301', 'Halon 1301'), ('clean_agent', 'Clean agent'), ('unknown', 'Unknown agent')], default='unknown', max_length=24)),
-                ('measure', models.CharField(choices=[('pressure', 'Gauge pressure at 20 °C'), ('mass', 'Mass of the charge')], max_length=8)),
-                ('units', models.PositiveIntegerField()),
-                ('loss', models.FloatField(help_text='Share per year of a typical unit of the group.')),
-                ('loss_error', models.FloatField()),
-                ('peers_loss', models.FloatField(help_text='The same for all others of the kind.')),
-                ('leakers', models.FloatField(help_text='Expected number of units that are not sound.')),
-                ('is_flagged', models.BooleanField(default=False)),
-                ('why', models.CharField(blank=True, max_length=300)),
-                ('computed_at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "agent",
+                    models.CharField(
+                        choices=[
+                            ("water", "Water"),
+                            ("water_antifreeze", "Water with antifreeze"),
+                            ("wetting_agent", "Wetting agent"),
+                            ("water_mist", "Water mist"),
+                            ("loaded_stream", "Loaded stream"),
+                            ("soda_acid", "Soda acid"),
+                            ("chemical_foam", "Chemical foam"),
+                            ("foam", "Mechanical foam"),
+                            ("afff", "AFFF"),
+                            ("fffp", "FFFP"),
+                            ("wet_chemical", "Wet chemical"),
+                            ("dry_chemical_abc", "Dry chemical ABC"),
+                            ("dry_chemical_bc", "Dry chemical BC"),
+                            ("dry_powder_d", "Dry powder (metal fires)"),
+                            ("carbon_dioxide", "Carbon dioxide"),
+                            ("halon_1211", "Halon 1211"),
+                            ("halon_1301", "Halon 1301"),
+                            ("clean_agent", "Clean agent"),
+                            ("unknown", "Unknown agent"),
+                        ],
+                        default="unknown",
+                        max_length=24,
+                    ),
+                ),
+                (
+                    "measure",
+                    models.CharField(
+                        choices=[("pressure", "Gauge pressure at 20 °C"), ("mass", "Mass of the charge")],
+                        max_length=8,
+                    ),
+                ),
+                ("units", models.PositiveIntegerField()),
+                ("loss", models.FloatField(help_text="Share per year of a typical unit of the group.")),
+                ("loss_error", models.FloatField()),
+                ("peers_loss", models.FloatField(help_text="The same for all others of the kind.")),
+                ("leakers", models.FloatField(help_text="Expected number of units that are not sound.")),
+                ("is_flagged", models.BooleanField(default=False)),
+                ("why", models.CharField(blank=True, max_length=300)),
+                ("computed_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['-is_flagged', '-loss', 'id'],
+                "ordering": ["-is_flagged", "-loss", "id"],
             },
         ),
         migrations.CreateModel(
-            name='Loan',
+            name="Loan",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('client_ref', models.UUIDField(default=uuid.uuid4, help_text='A resend meets it.', unique=True)),
-                ('out_on', models.DateField()),
-                ('expected_back_on', models.DateField(blank=True, null=True)),
-                ('ended_on', models.DateField(blank=True, null=True)),
-                ('ref', models.UUIDField(blank=True, db_index=True, null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                (
+                    "client_ref",
+                    models.UUIDField(default=uuid.uuid4, help_text="A resend meets it.", unique=True),
+                ),
+                ("out_on", models.DateField()),
+                ("expected_back_on", models.DateField(blank=True, null=True)),
+                ("ended_on", models.DateField(blank=True, null=True)),
+                ("ref", models.UUIDField(blank=True, db_index=True, null=True)),
             ],
             options={
-                'ordering': ['out_on', 'id'],
+                "ordering": ["out_on", "id"],
             },
         ),
         migrations.CreateModel(
-            name='LotDecision',
+            name="LotDecision",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('decision', models.CharField(choices=[('hold', 'Hold'), ('release', 'Release'), ('recall', 'Recall'), ('scrap', 'Scrap what is left')], max_length=8)),
-                ('reason', models.CharField(max_length=300)),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "decision",
+                    models.CharField(
+                        choices=[
+                            ("hold", "Hold"),
+                            ("release", "Release"),
+                            ("recall", "Recall"),
+                            ("scrap", "Scrap what is left"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                ("reason", models.CharField(max_length=300)),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='LotSample',
+            name="LotSample",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('passed', models.BooleanField()),
-                ('test', models.CharField(max_length=160)),
-                ('figures', models.CharField(blank=True, max_length=300)),
-                ('limit', models.CharField(blank=True, help_text='And who states it.', max_length=160)),
-                ('on', models.DateField()),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("passed", models.BooleanField()),
+                ("test", models.CharField(max_length=160)),
+                ("figures", models.CharField(blank=True, max_length=300)),
+                ("limit", models.CharField(blank=True, help_text="And who states it.", max_length=160)),
+                ("on", models.DateField()),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='Move',
+            name="Move",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('client_ref', models.UUIDField(default=uuid.uuid4, help_text='A resend meets it.', unique=True)),
-                ('transaction', models.UUIDField(db_index=True, help_text='Moves that belong together: loan, exchange.')),
-                ('from_state', models.CharField(choices=[('in_service', 'In service'), ('awaiting_recharge', 'Used or failed, awaiting recharge'), ('in_workshop', 'In the workshop'), ('at_test_house', 'At an outside test house'), ('ready_to_return', 'Ready to return'), ('loaner_free', 'Loaner, free'), ('loaner_out', 'Loaner, out'), ('not_found', 'Not found'), ('in_stock', 'In stock'), ('withdrawn', 'Withdrawn'), ('condemned', 'Condemned'), ('disposed', 'Disposed')], max_length=20)),
-                ('to_state', models.CharField(choices=[('in_service', 'In service'), ('awaiting_recharge', 'Used or failed, awaiting recharge'), ('in_workshop', 'In the workshop'), ('at_test_house', 'At an outside test house'), ('ready_to_return', 'Ready to return'), ('loaner_free', 'Loaner, free'), ('loaner_out', 'Loaner, out'), ('not_found', 'Not found'), ('in_stock', 'In stock'), ('withdrawn', 'Withdrawn'), ('condemned', 'Condemned'), ('disposed', 'Disposed')], max_length=20)),
-                ('on', models.DateField(help_text='Civil day of the move; empty when a file did not say.', null=True)),
-                ('reason', models.CharField(blank=True, max_length=200)),
-                ('ref', models.UUIDField(blank=True, db_index=True, help_text='The visit or job card behind it.', null=True)),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "client_ref",
+                    models.UUIDField(default=uuid.uuid4, help_text="A resend meets it.", unique=True),
+                ),
+                (
+                    "transaction",
+                    models.UUIDField(db_index=True, help_text="Moves that belong together: loan, exchange."),
+                ),
+                (
+                    "from_state",
+                    models.CharField(
+                        choices=[
+                            ("in_service", "In service"),
+                            ("awaiting_recharge", "Used or failed, awaiting recharge"),
+                            ("in_workshop", "In the workshop"),
+                            ("at_test_house", "At an outside test house"),
+                            ("ready_to_return", "Ready to return"),
+                            ("loaner_free", "Loaner, free"),
+                            ("loaner_out", "Loaner, out"),
+                            ("not_found", "Not found"),
+                            ("in_stock", "In stock"),
+                            ("withdrawn", "Withdrawn"),
+                            ("condemned", "Condemned"),
+                            ("disposed", "Disposed"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "to_state",
+                    models.CharField(
+                        choices=[
+                            ("in_service", "In service"),
+                            ("awaiting_recharge", "Used or failed, awaiting recharge"),
+                            ("in_workshop", "In the workshop"),
+                            ("at_test_house", "At an outside test house"),
+                            ("ready_to_return", "Ready to return"),
+                            ("loaner_free", "Loaner, free"),
+                            ("loaner_out", "Loaner, out"),
+                            ("not_found", "Not found"),
+                            ("in_stock", "In stock"),
+                            ("withdrawn", "Withdrawn"),
+                            ("condemned", "Condemned"),
+                            ("disposed", "Disposed"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "on",
+                    models.DateField(
+                        help_text="Civil day of the move; empty when a file did not say.", null=True
+                    ),
+                ),
+                ("reason", models.CharField(blank=True, max_length=200)),
+                (
+                    "ref",
+                    models.UUIDField(
+                        blank=True, db_index=True, help_text="The visit or job card behind it.", null=True
+                    ),
+                ),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='PartFit',
+            name="PartFit",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('pieces', models.PositiveSmallIntegerField(default=1)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("pieces", models.PositiveSmallIntegerField(default=1)),
             ],
             options={
-                'ordering': ['model_id', 'item_id'],
+                "ordering": ["model_id", "item_id"],
             },
         ),
         migrations.CreateModel(
-            name='StockBalance',
+            name="StockBalance",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', models.BigIntegerField(default=0)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("quantity", models.BigIntegerField(default=0)),
             ],
             options={
-                'ordering': ['store_id', 'item_id', 'lot_id'],
+                "ordering": ["store_id", "item_id", "lot_id"],
             },
         ),
         migrations.CreateModel(
-            name='StockMove',
+            name="StockMove",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('client_ref', models.UUIDField(help_text='One act of one person; a resend meets it.')),
-                ('line', models.PositiveSmallIntegerField(default=0)),
-                ('quantity', models.PositiveBigIntegerField(help_text='In the base unit of the item.')),
-                ('from_account', models.CharField(choices=[('store', 'Store'), ('supplier', 'Supplier'), ('unit', 'Unit'), ('drum', 'Waste drum'), ('spoiled', 'Spoiled or lost'), ('counted', 'Found different at a count')], max_length=8)),
-                ('to_account', models.CharField(choices=[('store', 'Store'), ('supplier', 'Supplier'), ('unit', 'Unit'), ('drum', 'Waste drum'), ('spoiled', 'Spoiled or lost'), ('counted', 'Found different at a count')], max_length=8)),
-                ('ref', models.UUIDField(blank=True, db_index=True, help_text='The visit or job card behind it.', null=True)),
-                ('on', models.DateField()),
-                ('reason', models.CharField(blank=True, max_length=200)),
-                ('made_at', models.DateTimeField(help_text='Server instant, UTC.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("client_ref", models.UUIDField(help_text="One act of one person; a resend meets it.")),
+                ("line", models.PositiveSmallIntegerField(default=0)),
+                ("quantity", models.PositiveBigIntegerField(help_text="In the base unit of the item.")),
+                (
+                    "from_account",
+                    models.CharField(
+                        choices=[
+                            ("store", "Store"),
+                            ("supplier", "Supplier"),
+                            ("unit", "Unit"),
+                            ("drum", "Waste drum"),
+                            ("spoiled", "Spoiled or lost"),
+                            ("counted", "Found different at a count"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "to_account",
+                    models.CharField(
+                        choices=[
+                            ("store", "Store"),
+                            ("supplier", "Supplier"),
+                            ("unit", "Unit"),
+                            ("drum", "Waste drum"),
+                            ("spoiled", "Spoiled or lost"),
+                            ("counted", "Found different at a count"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "ref",
+                    models.UUIDField(
+                        blank=True, db_index=True, help_text="The visit or job card behind it.", null=True
+                    ),
+                ),
+                ("on", models.DateField()),
+                ("reason", models.CharField(blank=True, max_length=200)),
+                ("made_at", models.DateTimeField(help_text="Server instant, UTC.")),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='Store',
+            name="Store",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('kind', models.CharField(choices=[('store', 'Store'), ('workshop', 'Workshop'), ('van', 'Van'), ('test_house', 'Outside test house')], max_length=10)),
-                ('name', models.CharField(error_messages={'unique': 'Another store has this name.'}, max_length=120, unique=True)),
-                ('is_closed', models.BooleanField(default=False)),
-                ('version', models.PositiveIntegerField(default=1)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("store", "Store"),
+                            ("workshop", "Workshop"),
+                            ("van", "Van"),
+                            ("test_house", "Outside test house"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "name",
+                    models.CharField(
+                        error_messages={"unique": "Another store has this name."}, max_length=120, unique=True
+                    ),
+                ),
+                ("is_closed", models.BooleanField(default=False)),
+                ("version", models.PositiveIntegerField(default=1)),
             ],
             options={
-                'ordering': ['kind', 'name'],
+                "ordering": ["kind", "name"],
             },
         ),
         migrations.CreateModel(
-            name='WasteDrum',
+            name="WasteDrum",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('number', models.CharField(max_length=30, unique=True)),
-                ('agent', models.CharField(choices=[('water', 'Water'), ('water_antifreeze', 'Water with antifreeze'), ('wetting_agent', 'Wetting agent'), ('water_mist', 'Water mist'), ('loaded_stream', 'Loaded stream'), ('soda_acid', 'Soda acid'), ('chemical_foam', 'Chemical foam'), ('foam', 'Mechanical foam'), ('afff', 'AFFF'), ('fffp', 'FFFP'), ('wet_chemical', 'Wet chemical'), ('dry_chemical_abc', 'Dry chemical ABC'), ('dry_chemical_bc', 'Dry chemical BC'), ('dry_powder_d', 'Dry powder (metal fires)'), ('carbon_dioxide', 'Carbon dioxide'), ('halon_1211', 'Halon 1211'), ('halon_1301', 'Halon 1301'), ('clean_agent', 'Clean agent'), ('unknown', 'Unknown agent')], max_length=24)),
-                ('capacity_g', models.PositiveIntegerField()),
-                ('opened_on', models.DateField()),
-                ('closed_on', models.DateField(blank=True, null=True)),
-                ('gone_on', models.DateField(blank=True, null=True)),
-                ('transfer_note', models.CharField(blank=True, help_text='Number of the waste note.', max_length=80)),
-                ('version', models.PositiveIntegerField(default=1)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ("number", models.CharField(max_length=30, unique=True)),
+                (
+                    "agent",
+                    models.CharField(
+                        choices=[
+                            ("water", "Water"),
+                            ("water_antifreeze", "Water with antifreeze"),
+                            ("wetting_agent", "Wetting agent"),
+                            ("water_mist", "Water mist"),
+                            ("loaded_stream", "Loaded stream"),
+                            ("soda_acid", "Soda acid"),
+                            ("chemical_foam", "Chemical foam"),
+                            ("foam", "Mechanical foam"),
+                            ("afff", "AFFF"),
+                            ("fffp", "FFFP"),
+                            ("wet_chemical", "Wet chemical"),
+                            ("dry_chemical_abc", "Dry chemical ABC"),
+                            ("dry_chemical_bc", "Dry chemical BC"),
+                            ("dry_powder_d", "Dry powder (metal fires)"),
+                            ("carbon_dioxide", "Carbon dioxide"),
+                            ("halon_1211", "Halon 1211"),
+                            ("halon_1301", "Halon 1301"),
+                            ("clean_agent", "Clean agent"),
+                            ("unknown", "Unknown agent"),
+                        ],
+                        max_length=24,
+                    ),
+                ),
+                ("capacity_g", models.PositiveIntegerField()),
+                ("opened_on", models.DateField()),
+                ("closed_on", models.DateField(blank=True, null=True)),
+                ("gone_on", models.DateField(blank=True, null=True)),
+                (
+                    "transfer_note",
+                    models.CharField(blank=True, help_text="Number of the waste note.", max_length=80),
+                ),
+                ("version", models.PositiveIntegerField(default=1)),
             ],
             options={
-                'ordering': ['number'],
+                "ordering": ["number"],
             },
         ),
         migrations.AddField(
-            model_name='unit',
-            name='is_loaner',
-            field=models.BooleanField(default=False, help_text='Ours, kept to hang where a unit is away.'),
+            model_name="unit",
+            name="is_loaner",
+            field=models.BooleanField(default=False, help_text="Ours, kept to hang where a unit is away."),
         ),
         migrations.AlterField(
-            model_name='unit',
-            name='state',
-            field=models.CharField(choices=[('in_service', 'In service'), ('awaiting_recharge', 'Used or failed, awaiting recharge'), ('in_workshop', 'In the workshop'), ('at_test_house', 'At an outside test house'), ('ready_to_return', 'Ready to return'), ('loaner_free', 'Loaner, free'), ('loaner_out', 'Loaner, out'), ('not_found', 'Not found'), ('in_stock', 'In stock'), ('withdrawn', 'Withdrawn'), ('condemned', 'Condemned'), ('disposed', 'Disposed')], default='in_service', max_length=20),
+            model_name="unit",
+            name="state",
+            field=models.CharField(
+                choices=[
+                    ("in_service", "In service"),
+                    ("awaiting_recharge", "Used or failed, awaiting recharge"),
+                    ("in_workshop", "In the workshop"),
+                    ("at_test_house", "At an outside test house"),
+                    ("ready_to_return", "Ready to return"),
+                    ("loaner_free", "Loaner, free"),
+                    ("loaner_out", "Loaner, out"),
+                    ("not_found", "Not found"),
+                    ("in_stock", "In stock"),
+                    ("withdrawn", "Withdrawn"),
+                    ("condemned", "Condemned"),
+                    ("disposed", "Disposed"),
+                ],
+                default="in_service",
+                max_length=20,
+            ),
         ),
         migrations.CreateModel(
-            name='GasCylinder',
+            name="GasCylinder",
             fields=[
-                ('lot', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='cylinder', serialize=False, to='inventory.lot')),
-                ('serial', models.CharField(max_length=60)),
-                ('belongs_to', models.CharField(blank=True, help_text='Empty when it is our own.', max_length=100)),
-                ('water_capacity_ml', models.PositiveIntegerField(blank=True, null=True)),
-                ('full_pressure_kpa', models.PositiveIntegerField(blank=True, null=True)),
-                ('tested_on', models.DateField(blank=True, null=True)),
-                ('test_due_on', models.DateField(blank=True, null=True)),
-                ('rented_on', models.DateField(blank=True, null=True)),
-                ('handed_back_on', models.DateField(blank=True, null=True)),
+                (
+                    "lot",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="cylinder",
+                        serialize=False,
+                        to="inventory.lot",
+                    ),
+                ),
+                ("serial", models.CharField(max_length=60)),
+                (
+                    "belongs_to",
+                    models.CharField(blank=True, help_text="Empty when it is our own.", max_length=100),
+                ),
+                ("water_capacity_ml", models.PositiveIntegerField(blank=True, null=True)),
+                ("full_pressure_kpa", models.PositiveIntegerField(blank=True, null=True)),
+                ("tested_on", models.DateField(blank=True, null=True)),
+                ("test_due_on", models.DateField(blank=True, null=True)),
+                ("rented_on", models.DateField(blank=True, null=True)),
+                ("handed_back_on", models.DateField(blank=True, null=True)),
             ],
             options={
-                'ordering': ['serial'],
+                "ordering": ["serial"],
             },
         ),
         migrations.AddField(
-            model_name='lot',
-            name='item',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='inventory.item'),
+            model_name="lot",
+            name="item",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="lots", to="inventory.item"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='item',
-            constraint=models.CheckConstraint(condition=models.Q(('pack_size__gte', 1)), name='item_pack_size', violation_error_message='A pack holds at least one.'),
+            model_name="item",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("pack_size__gte", 1)),
+                name="item_pack_size",
+                violation_error_message="A pack holds at least one.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='item',
-            constraint=models.CheckConstraint(condition=models.Q(('is_lot_tracked', True), models.Q(('kind__in', ('agent', 'gas')), _negated=True), _connector='OR'), name='item_agent_has_lots', violation_error_message='Agent and gas are always kept by lot.'),
+            model_name="item",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("is_lot_tracked", True),
+                    models.Q(("kind__in", ("agent", "gas")), _negated=True),
+                    _connector="OR",
+                ),
+                name="item_agent_has_lots",
+                violation_error_message="Agent and gas are always kept by lot.",
+            ),
         ),
         migrations.AddField(
-            model_name='leakestimate',
-            name='lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.lot'),
+            model_name="leakestimate",
+            name="lot",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to="inventory.lot"
+            ),
         ),
         migrations.AddField(
-            model_name='leakestimate',
-            name='model',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.unitmodel'),
+            model_name="leakestimate",
+            name="model",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to="inventory.unitmodel"
+            ),
         ),
         migrations.AddField(
-            model_name='leakpeers',
-            name='lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='inventory.lot'),
+            model_name="leakpeers",
+            name="lot",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.CASCADE, related_name="+", to="inventory.lot"
+            ),
         ),
         migrations.AddField(
-            model_name='leakpeers',
-            name='model',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='inventory.unitmodel'),
+            model_name="leakpeers",
+            name="model",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="+",
+                to="inventory.unitmodel",
+            ),
         ),
         migrations.AddField(
-            model_name='loan',
-            name='ended_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="loan",
+            name="ended_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='loan',
-            name='in_place_of',
-            field=models.ForeignKey(blank=True, help_text='The unit away.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='covered_by', to='inventory.unit'),
+            model_name="loan",
+            name="in_place_of",
+            field=models.ForeignKey(
+                blank=True,
+                help_text="The unit away.",
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="covered_by",
+                to="inventory.unit",
+            ),
         ),
         migrations.AddField(
-            model_name='loan',
-            name='lent_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="loan",
+            name="lent_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='loan',
-            name='loaner',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='loans', to='inventory.unit'),
+            model_name="loan",
+            name="loaner",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="loans", to="inventory.unit"
+            ),
         ),
         migrations.AddField(
-            model_name='loan',
-            name='location',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='loans', to='inventory.location'),
+            model_name="loan",
+            name="location",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="loans", to="inventory.location"
+            ),
         ),
         migrations.AddField(
-            model_name='lotdecision',
-            name='lot',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='decisions', to='inventory.lot'),
+            model_name="lotdecision",
+            name="lot",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="decisions", to="inventory.lot"
+            ),
         ),
         migrations.AddField(
-            model_name='lotdecision',
-            name='made_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="lotdecision",
+            name="made_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='lotsample',
-            name='lot',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='samples', to='inventory.lot'),
+            model_name="lotsample",
+            name="lot",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="samples", to="inventory.lot"
+            ),
         ),
         migrations.AddField(
-            model_name='lotsample',
-            name='made_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="lotsample",
+            name="made_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='lotdecision',
-            name='sample',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='decisions', to='inventory.lotsample'),
+            model_name="lotdecision",
+            name="sample",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="decisions",
+                to="inventory.lotsample",
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='from_location',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='moves_out', to='inventory.location'),
+            model_name="move",
+            name="from_location",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="moves_out",
+                to="inventory.location",
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='moved_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="move",
+            name="moved_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='site',
-            field=models.ForeignKey(help_text='The premises the unit belonged to then.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.site'),
+            model_name="move",
+            name="site",
+            field=models.ForeignKey(
+                help_text="The premises the unit belonged to then.",
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="inventory.site",
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='to_location',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='moves_in', to='inventory.location'),
+            model_name="move",
+            name="to_location",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="moves_in",
+                to="inventory.location",
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='unit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='inventory.unit'),
+            model_name="move",
+            name="unit",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="moves", to="inventory.unit"
+            ),
         ),
         migrations.AddField(
-            model_name='partfit',
-            name='item',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='fits', to='inventory.item'),
+            model_name="partfit",
+            name="item",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="fits", to="inventory.item"
+            ),
         ),
         migrations.AddField(
-            model_name='partfit',
-            name='model',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='parts', to='inventory.unitmodel'),
+            model_name="partfit",
+            name="model",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="parts", to="inventory.unitmodel"
+            ),
         ),
         migrations.AddField(
-            model_name='stockbalance',
-            name='item',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='balances', to='inventory.item'),
+            model_name="stockbalance",
+            name="item",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="balances", to="inventory.item"
+            ),
         ),
         migrations.AddField(
-            model_name='stockbalance',
-            name='lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='balances', to='inventory.lot'),
+            model_name="stockbalance",
+            name="lot",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="balances",
+                to="inventory.lot",
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='item',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='inventory.item'),
+            model_name="stockmove",
+            name="item",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="moves", to="inventory.item"
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='inventory.lot'),
+            model_name="stockmove",
+            name="lot",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="moves",
+                to="inventory.lot",
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='made_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="stockmove",
+            name="made_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='unit',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='stock_moves', to='inventory.unit'),
+            model_name="stockmove",
+            name="unit",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="stock_moves",
+                to="inventory.unit",
+            ),
         ),
         migrations.AddField(
-            model_name='store',
-            name='depot',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='stores', to='inventory.depot'),
+            model_name="store",
+            name="depot",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="stores",
+                to="inventory.depot",
+            ),
         ),
         migrations.AddField(
-            model_name='store',
-            name='keeper',
-            field=models.ForeignKey(blank=True, help_text='Who answers for it; the driver of a van.', null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='stores', to=settings.AUTH_USER_MODEL),
+            model_name="store",
+            name="keeper",
+            field=models.ForeignKey(
+                blank=True,
+                help_text="Who answers for it; the driver of a van.",
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="stores",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='from_store',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='stock_out', to='inventory.store'),
+            model_name="stockmove",
+            name="from_store",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="stock_out",
+                to="inventory.store",
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='to_store',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='stock_in', to='inventory.store'),
+            model_name="stockmove",
+            name="to_store",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="stock_in",
+                to="inventory.store",
+            ),
         ),
         migrations.AddField(
-            model_name='stockbalance',
-            name='store',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='balances', to='inventory.store'),
+            model_name="stockbalance",
+            name="store",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="balances", to="inventory.store"
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='from_store',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='moves_out', to='inventory.store'),
+            model_name="move",
+            name="from_store",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="moves_out",
+                to="inventory.store",
+            ),
         ),
         migrations.AddField(
-            model_name='move',
-            name='to_store',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='moves_in', to='inventory.store'),
+            model_name="move",
+            name="to_store",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="moves_in",
+                to="inventory.store",
+            ),
         ),
         migrations.AddField(
-            model_name='unit',
-            name='store',
-            field=models.ForeignKey(blank=True, help_text="The firm's place it stands in while it hangs nowhere.", null=True, on_delete=django.db.models.deletion.PROTECT, related_name='units', to='inventory.store'),
+            model_name="unit",
+            name="store",
+            field=models.ForeignKey(
+                blank=True,
+                help_text="The firm's place it stands in while it hangs nowhere.",
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="units",
+                to="inventory.store",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='unit',
-            constraint=models.CheckConstraint(condition=models.Q(('location__isnull', True), ('store__isnull', True), _connector='OR'), name='unit_hangs_or_stands', violation_error_message='A unit hangs at a location or stands in a store, not both.'),
+            model_name="unit",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("location__isnull", True), ("store__isnull", True), _connector="OR"),
+                name="unit_hangs_or_stands",
+                violation_error_message="A unit hangs at a location or stands in a store, not both.",
+            ),
         ),
         migrations.AddField(
-            model_name='wastedrum',
-            name='store',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='drums', to='inventory.store'),
+            model_name="wastedrum",
+            name="store",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="drums", to="inventory.store"
+            ),
         ),
         migrations.AddField(
-            model_name='stockmove',
-            name='drum',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='inventory.wastedrum'),
+            model_name="stockmove",
+            name="drum",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="moves",
+                to="inventory.wastedrum",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='lot',
-            constraint=models.UniqueConstraint(fields=('item', 'lot_no'), name='lot_once_per_item', violation_error_message='This lot is entered already; add what came to it.'),
+            model_name="lot",
+            constraint=models.UniqueConstraint(
+                fields=("item", "lot_no"),
+                name="lot_once_per_item",
+                violation_error_message="This lot is entered already; add what came to it.",
+            ),
         ),
         migrations.AddIndex(
-            model_name='leakestimate',
-            index=models.Index(fields=['limit_early_on'], name='leak_by_early_limit'),
+            model_name="leakestimate",
+            index=models.Index(fields=["limit_early_on"], name="leak_by_early_limit"),
         ),
         migrations.AddIndex(
-            model_name='leakestimate',
-            index=models.Index(fields=['model', 'measure'], name='leak_by_model'),
+            model_name="leakestimate",
+            index=models.Index(fields=["model", "measure"], name="leak_by_model"),
         ),
         migrations.AddIndex(
-            model_name='leakestimate',
-            index=models.Index(fields=['lot'], name='leak_by_lot'),
+            model_name="leakestimate",
+            index=models.Index(fields=["lot"], name="leak_by_lot"),
         ),
         migrations.AddIndex(
-            model_name='loan',
-            index=models.Index(fields=['ended_on', 'expected_back_on'], name='loan_by_return'),
+            model_name="loan",
+            index=models.Index(fields=["ended_on", "expected_back_on"], name="loan_by_return"),
         ),
         migrations.AddConstraint(
-            model_name='loan',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_on__isnull', True)), fields=('loaner',), name='loan_open_once_per_loaner', violation_error_message='This loaner is out already.'),
+            model_name="loan",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_on__isnull", True)),
+                fields=("loaner",),
+                name="loan_open_once_per_loaner",
+                violation_error_message="This loaner is out already.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='loan',
-            constraint=models.CheckConstraint(condition=models.Q(('ended_on__isnull', True), ('ended_on__gte', models.F('out_on')), _connector='OR'), name='loan_ordered', violation_error_message='A loan cannot end before it began.'),
+            model_name="loan",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("ended_on__isnull", True), ("ended_on__gte", models.F("out_on")), _connector="OR"
+                ),
+                name="loan_ordered",
+                violation_error_message="A loan cannot end before it began.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='partfit',
-            constraint=models.UniqueConstraint(fields=('item', 'model'), name='part_fit_once'),
+            model_name="partfit",
+            constraint=models.UniqueConstraint(fields=("item", "model"), name="part_fit_once"),
         ),
         migrations.AddConstraint(
-            model_name='stockbalance',
-            constraint=models.UniqueConstraint(condition=models.Q(('lot__isnull', False)), fields=('store', 'lot'), name='stock_balance_of_lot'),
+            model_name="stockbalance",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("lot__isnull", False)),
+                fields=("store", "lot"),
+                name="stock_balance_of_lot",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stockbalance',
-            constraint=models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('store', 'item'), name='stock_balance_of_item'),
+            model_name="stockbalance",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("lot__isnull", True)),
+                fields=("store", "item"),
+                name="stock_balance_of_item",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stockbalance',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gte', 0)), name='stock_balance_not_overdrawn', violation_error_message='There is not that much left.'),
+            model_name="stockbalance",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gte", 0)),
+                name="stock_balance_not_overdrawn",
+                violation_error_message="There is not that much left.",
+            ),
         ),
         migrations.AddIndex(
-            model_name='move',
-            index=models.Index(fields=['unit', '-id'], name='move_by_unit'),
+            model_name="move",
+            index=models.Index(fields=["unit", "-id"], name="move_by_unit"),
         ),
         migrations.AddConstraint(
-            model_name='move',
-            constraint=models.CheckConstraint(condition=models.Q(('from_location__isnull', True), ('from_store__isnull', True), _connector='OR'), name='move_from_one_place'),
+            model_name="move",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("from_location__isnull", True), ("from_store__isnull", True), _connector="OR"
+                ),
+                name="move_from_one_place",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='move',
-            constraint=models.CheckConstraint(condition=models.Q(('to_location__isnull', True), ('to_store__isnull', True), _connector='OR'), name='move_to_one_place'),
+            model_name="move",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("to_location__isnull", True), ("to_store__isnull", True), _connector="OR"
+                ),
+                name="move_to_one_place",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='wastedrum',
-            constraint=models.CheckConstraint(condition=models.Q(('gone_on__isnull', True), models.Q(('transfer_note', ''), _negated=True), _connector='OR'), name='drum_gone_with_note', violation_error_message='Enter the number of the waste transfer note.'),
+            model_name="wastedrum",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("gone_on__isnull", True), models.Q(("transfer_note", ""), _negated=True), _connector="OR"
+                ),
+                name="drum_gone_with_note",
+                violation_error_message="Enter the number of the waste transfer note.",
+            ),
         ),
         migrations.AddIndex(
-            model_name='stockmove',
-            index=models.Index(fields=['lot', 'to_account', 'unit'], name='stock_move_by_lot'),
+            model_name="stockmove",
+            index=models.Index(fields=["lot", "to_account", "unit"], name="stock_move_by_lot"),
         ),
         migrations.AddIndex(
-            model_name='stockmove',
-            index=models.Index(fields=['unit', '-id'], name='stock_move_by_unit'),
+            model_name="stockmove",
+            index=models.Index(fields=["unit", "-id"], name="stock_move_by_unit"),
         ),
         migrations.AddIndex(
-            model_name='stockmove',
-            index=models.Index(fields=['item', 'on'], name='stock_move_by_item'),
+            model_name="stockmove",
+            index=models.Index(fields=["item", "on"], name="stock_move_by_item"),
         ),
         migrations.AddConstraint(
-            model_name='stockmove',
-            constraint=models.UniqueConstraint(fields=('client_ref', 'line'), name='stock_move_once'),
+            model_name="stockmove",
+            constraint=models.UniqueConstraint(fields=("client_ref", "line"), name="stock_move_once"),
         ),
         migrations.AddConstraint(
-            model_name='stockmove',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gte', 1)), name='stock_move_moves_something'),
+            model_name="stockmove",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("quantity__gte", 1)), name="stock_move_moves_something"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stockmove',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('from_account', 'store'), ('from_store__isnull', False)), models.Q(models.Q(('from_account', 'store'), _negated=True), ('from_store__isnull', True)), _connector='OR'), name='stock_move_from_one_account'),
+            model_name="stockmove",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("from_account", "store"), ("from_store__isnull", False)),
+                    models.Q(
+                        models.Q(("from_account", "store"), _negated=True), ("from_store__isnull", True)
+                    ),
+                    _connector="OR",
+                ),
+                name="stock_move_from_one_account",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stockmove',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('to_account', 'store'), ('to_store__isnull', False)), models.Q(models.Q(('to_account', 'store'), _negated=True), ('to_store__isnull', True)), _connector='OR'), name='stock_move_to_one_account'),
+            model_name="stockmove",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("to_account", "store"), ("to_store__isnull", False)),
+                    models.Q(models.Q(("to_account", "store"), _negated=True), ("to_store__isnull", True)),
+                    _connector="OR",
+                ),
+                name="stock_move_to_one_account",
+            ),
         ),
     ]

@@ -7,47 +7,159 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('inventory', '0011_custody_append_only'),
+        ("inventory", "0011_custody_append_only"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='BlackoutPeriod',
+            name="BlackoutPeriod",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('kind', models.CharField(choices=[('shutdown', 'Shutdown'), ('school', 'School holidays or examinations'), ('harvest', 'Harvest'), ('religious', 'Religious holidays'), ('other', 'Other')], default='other', max_length=9)),
-                ('label', models.CharField(max_length=80)),
-                ('first_on', models.DateField()),
-                ('last_on', models.DateField()),
-                ('is_yearly', models.BooleanField(default=False, help_text='Comes again on these days every year.')),
-                ('country', models.CharField(blank=True, help_text='ISO 3166-1 alpha-2 code.', max_length=2)),
-                ('region', models.CharField(blank=True, max_length=100)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('owner', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='blackouts', to='inventory.owner')),
-                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='blackouts', to='inventory.site')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("shutdown", "Shutdown"),
+                            ("school", "School holidays or examinations"),
+                            ("harvest", "Harvest"),
+                            ("religious", "Religious holidays"),
+                            ("other", "Other"),
+                        ],
+                        default="other",
+                        max_length=9,
+                    ),
+                ),
+                ("label", models.CharField(max_length=80)),
+                ("first_on", models.DateField()),
+                ("last_on", models.DateField()),
+                (
+                    "is_yearly",
+                    models.BooleanField(default=False, help_text="Comes again on these days every year."),
+                ),
+                ("country", models.CharField(blank=True, help_text="ISO 3166-1 alpha-2 code.", max_length=2)),
+                ("region", models.CharField(blank=True, max_length=100)),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "owner",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="blackouts",
+                        to="inventory.owner",
+                    ),
+                ),
+                (
+                    "site",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="blackouts",
+                        to="inventory.site",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['first_on', 'id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('last_on__gte', models.F('first_on'))), name='blackout_ordered', violation_error_message='The last day lies before the first.'), models.CheckConstraint(condition=models.Q(('site__isnull', True), models.Q(('country', ''), ('owner__isnull', True), ('region', '')), _connector='OR'), name='blackout_one_place', violation_error_message='Name a site, or an owner, or a country and region: one of them.'), models.CheckConstraint(condition=models.Q(('owner__isnull', True), models.Q(('country', ''), ('region', '')), _connector='OR'), name='blackout_owner_alone', violation_error_message='Name an owner, or a country and region, not both.'), models.CheckConstraint(condition=models.Q(('region', ''), models.Q(('country', ''), _negated=True), _connector='OR'), name='blackout_region_has_country', violation_error_message='Name the country of the region.')],
+                "ordering": ["first_on", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("last_on__gte", models.F("first_on"))),
+                        name="blackout_ordered",
+                        violation_error_message="The last day lies before the first.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("site__isnull", True),
+                            models.Q(("country", ""), ("owner__isnull", True), ("region", "")),
+                            _connector="OR",
+                        ),
+                        name="blackout_one_place",
+                        violation_error_message="Name a site, or an owner, or a country and region: one of them.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("owner__isnull", True),
+                            models.Q(("country", ""), ("region", "")),
+                            _connector="OR",
+                        ),
+                        name="blackout_owner_alone",
+                        violation_error_message="Name an owner, or a country and region, not both.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("region", ""), models.Q(("country", ""), _negated=True), _connector="OR"
+                        ),
+                        name="blackout_region_has_country",
+                        violation_error_message="Name the country of the region.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='SiteTerms',
+            name="SiteTerms",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('service_month', models.PositiveSmallIntegerField(blank=True, help_text='Month of the yearly service, 1 to 12; empty: any.', null=True)),
-                ('tolerance_days', models.PositiveSmallIntegerField(default=31, help_text='So many days before and after that month still keep to it.')),
-                ('version', models.PositiveIntegerField(default=1, help_text='Rises with every change.')),
-                ('site', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='terms', to='inventory.site')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "service_month",
+                    models.PositiveSmallIntegerField(
+                        blank=True, help_text="Month of the yearly service, 1 to 12; empty: any.", null=True
+                    ),
+                ),
+                (
+                    "tolerance_days",
+                    models.PositiveSmallIntegerField(
+                        default=31, help_text="So many days before and after that month still keep to it."
+                    ),
+                ),
+                ("version", models.PositiveIntegerField(default=1, help_text="Rises with every change.")),
+                (
+                    "site",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="terms", to="inventory.site"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['site_id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('service_month__isnull', True), models.Q(('service_month__gte', 1), ('service_month__lte', 12)), _connector='OR'), name='site_terms_month_range', violation_error_message='Months run from 1 (January) to 12 (December).'), models.CheckConstraint(condition=models.Q(('tolerance_days__lte', 150)), name='site_terms_tolerance_range', violation_error_message='The tolerance is at most 150 days either side.')],
+                "ordering": ["site_id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("service_month__isnull", True),
+                            models.Q(("service_month__gte", 1), ("service_month__lte", 12)),
+                            _connector="OR",
+                        ),
+                        name="site_terms_month_range",
+                        violation_error_message="Months run from 1 (January) to 12 (December).",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("tolerance_days__lte", 150)),
+                        name="site_terms_tolerance_range",
+                        violation_error_message="The tolerance is at most 150 days either side.",
+                    ),
+                ],
             },
         ),
     ]

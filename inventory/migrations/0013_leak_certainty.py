@@ -4,15 +4,14 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('inventory', '0012_site_terms_and_blackouts'),
+        ("inventory", "0012_site_terms_and_blackouts"),
     ]
 
     operations = [
         migrations.AlterField(
-            model_name='leakestimate',
-            name='limit_early_on',
-            field=models.DateField(help_text='With 98 % certainty not before this day.', null=True),
+            model_name="leakestimate",
+            name="limit_early_on",
+            field=models.DateField(help_text="With 98 % certainty not before this day.", null=True),
         ),
     ]

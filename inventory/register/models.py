@@ -34,6 +34,18 @@ LANGUAGE_CHOICES = [("en", "English"), ("de", "German"), ("es", "Spanish"), ("fr
 PRECISION_CHOICES = [(p.value, p.value.capitalize()) for p in Precision]
 
 
+class FactRank(models.IntegerChoices):
+    """Who says a fact of a unit; the smaller number weighs more (common practice, no source)."""
+
+    DECIDED = 5, "Settled by a person here"
+    SHELL_STAMP = 10, "Stamp on the shell"
+    NAMEPLATE = 20, "Nameplate"
+    WORKSHOP = 30, "Workshop record"
+    LABEL = 40, "Test label, collar or tag"
+    OWNER_LIST = 60, "Owner's list or papers"
+    WORD = 70, "Word of mouth"
+
+
 class OwnerQuerySet(models.QuerySet["Owner"]):
     def visible_to(self, scope: Scope) -> OwnerQuerySet:
         """Owners that ``scope`` may see."""
@@ -477,6 +489,12 @@ class Unit(models.Model):
     doubts = models.JSONField(default=list, blank=True, help_text="What the register could not be sure of.")
     facts_revision = models.PositiveIntegerField(
         default=1, help_text="Rises with every fact that moves dates."
+    )
+    facts_rank = models.PositiveSmallIntegerField(
+        choices=FactRank,
+        default=FactRank.OWNER_LIST,
+        db_default=FactRank.OWNER_LIST,
+        help_text="How good the source is of facts on which no claim says more.",
     )
     created_at = models.DateTimeField(auto_now_add=True)
 
