@@ -14,11 +14,11 @@ from inventory.register.models import (
     Owner,
     Placement,
     Site,
-    SiteTerms,
     Unit,
     UnitModel,
 )
 from inventory.register.places import Loan, Move, Store
+from inventory.register.terms import CallOff, ContractMark, TermsVersion
 from inventory.stock.models import (
     GasCylinder,
     Item,
@@ -44,9 +44,11 @@ __all__ = [
     "AccessWindow",
     "BlackoutPeriod",
     "Calibration",
+    "CallOff",
     "CardEntry",
     "CardInstrument",
     "Claim",
+    "ContractMark",
     "Defect",
     "Depot",
     "FactChange",
@@ -77,10 +79,10 @@ __all__ = [
     "SameUnitDecision",
     "ServiceRecord",
     "Site",
-    "SiteTerms",
     "StockBalance",
     "StockMove",
     "Store",
+    "TermsVersion",
     "Unit",
     "UnitModel",
     "WasteDrum",

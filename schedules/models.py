@@ -1,5 +1,6 @@
 """Gathers the tables of this package for Django; import the slices elsewhere."""
 
+from schedules.billing.models import BillingLine, BillingRun
 from schedules.bundles.models import BundlingFigures
 from schedules.certificates.models import Certificate, CertificateFile, CertificateFlag, Withdrawal
 from schedules.crew.models import (
@@ -16,7 +17,7 @@ from schedules.crew.models import (
 )
 from schedules.due.models import ForecastRun, Freshness, Obligation, SiteMonth, SiteTally
 from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
-from schedules.quotations.models import LineDecision, PriceItem, Quotation, QuotationLine
+from schedules.quotations.models import LineDecision, PriceItem, PriceStep, Quotation, QuotationLine
 from schedules.routes.models import PlanChange, PlanDay, PlanRun, PlanStop, RoutePlan, VisitNotice
 from schedules.rulebook.models import Adoption, Confirmation, Variation
 from schedules.surveys.models import Survey, SurveyDecision
@@ -35,6 +36,8 @@ from schedules.visits.models import (
 __all__ = [
     "Absence",
     "Adoption",
+    "BillingLine",
+    "BillingRun",
     "BundlingFigures",
     "Certificate",
     "CertificateFile",
@@ -60,6 +63,7 @@ __all__ = [
     "PlanStop",
     "PlanningRules",
     "PriceItem",
+    "PriceStep",
     "Quotation",
     "QuotationLine",
     "RoutePlan",

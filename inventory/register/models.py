@@ -19,6 +19,7 @@ from django.db import models
 from inventory.access import Scope
 from inventory.measures import kinds
 from inventory.measures.stamps import Precision, Stamp
+from inventory.measures.terms import LANGUAGES
 
 
 def _choices(labels: dict[Any, str]) -> list[tuple[str, str]]:
@@ -30,7 +31,7 @@ CONSTRUCTION_CHOICES = _choices(kinds.CONSTRUCTION_LABELS)
 SHELL_CHOICES = _choices(kinds.SHELL_LABELS)
 ENVIRONMENT_CHOICES = _choices(kinds.ENVIRONMENT_LABELS)
 # A language is added here when all notices to owners are written in it.
-LANGUAGE_CHOICES = [("en", "English"), ("de", "German"), ("es", "Spanish"), ("fr", "French")]
+LANGUAGE_CHOICES = list(LANGUAGES)
 PRECISION_CHOICES = [(p.value, p.value.capitalize()) for p in Precision]
 
 
@@ -244,38 +245,6 @@ class AccessWindow(models.Model):
 
     def __str__(self) -> str:
         return f"{self.weekday} {self.opens_at:%H:%M}-{self.closes_at:%H:%M}"
-
-
-class SiteTerms(models.Model):
-    """What was agreed with the owner about when this site is served."""
-
-    site = models.OneToOneField(Site, models.CASCADE, related_name="terms")
-    service_month = models.PositiveSmallIntegerField(
-        null=True, blank=True, help_text="Month of the yearly service, 1 to 12; empty: any."
-    )
-    tolerance_days = models.PositiveSmallIntegerField(
-        default=31, help_text="So many days before and after that month still keep to it."
-    )
-    version = models.PositiveIntegerField(default=1, help_text="Rises with every change.")
-
-    class Meta:
-        ordering = ["site_id"]
-        constraints = [
-            models.CheckConstraint(
-                condition=models.Q(service_month__isnull=True)
-                | models.Q(service_month__gte=1, service_month__lte=12),
-                name="site_terms_month_range",
-                violation_error_message="Months run from 1 (January) to 12 (December).",
-            ),
-            models.CheckConstraint(
-                condition=models.Q(tolerance_days__lte=150),
-                name="site_terms_tolerance_range",
-                violation_error_message="The tolerance is at most 150 days either side.",
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return str(self.site)
 
 
 class BlackoutPeriod(models.Model):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -10,7 +10,9 @@ from datetime import date, datetime, timedelta
 from dateutil.relativedelta import relativedelta
 
 from inventory.measures.kinds import TASK_LABELS, Task
-from inventory.register.models import AccessWindow, Site, SiteTerms, Unit, local_today
+from inventory.measures.terms import NOTHING_AGREED, Agreed
+from inventory.register.agreed import agreed_for
+from inventory.register.models import AccessWindow, Site, Unit, local_today
 from schedules.bundles.calendar import blackouts_of, closed_for
 from schedules.bundles.models import BundlingFigures
 from schedules.due.models import Obligation
@@ -104,7 +106,7 @@ class _Place:
     owed: dict[int, list[_Owed]] = field(default_factory=lambda: defaultdict(list))
     served: dict[int, Served] = field(default_factory=dict)
     weekdays: set[int] = field(default_factory=set)
-    terms: SiteTerms | None = None
+    terms: Agreed = NOTHING_AGREED
 
 
 def bundles_of(
@@ -123,7 +125,7 @@ def bundles_of(
     ``joins`` other work may join them at no trip of its own. With ``only_on`` there is that one day, and
     all comes along whose window is open then. The number of queries does not grow with the sites.
     """
-    places = _places(sites)
+    places = _places(sites, now)
     books = rulebooks({site.pk for site in sites})
     blackouts = blackouts_of(sites)
     for site in sites:
@@ -145,9 +147,7 @@ def bundles_of(
             )
             days = sorted(booked.union(open_days))
         terms = place.terms
-        off = off_month_days(
-            days, terms.service_month if terms else None, terms.tolerance_days if terms else 0
-        )
+        off = off_month_days(days, terms.service_month, terms.tolerance_days)
         trip = figures["trip_minutes"]
         weights = Terms(
             trip,
@@ -179,8 +179,8 @@ def _anchors(clocks: Sequence[Clock]) -> list[date]:
     return sorted(wished)[:MOST_ANCHORS]
 
 
-def _places(sites: Sequence[Site]) -> dict[int, _Place]:
-    """Read what is owed at each site, hours of access and terms: four queries."""
+def _places(sites: Sequence[Site], now: datetime) -> dict[int, _Place]:
+    """Read what is owed at each site, hours of access and terms: five queries."""
     ids = [site.pk for site in sites]
     places = {site_id: _Place() for site_id in ids}
     for pk, site_id, agent, construction, is_wheeled, charge_g in (
@@ -234,8 +234,8 @@ def _places(sites: Sequence[Site]) -> dict[int, _Place]:
         )
     for site_id, weekday in AccessWindow.objects.filter(site__in=ids).values_list("site_id", "weekday"):
         places[site_id].weekdays.add(weekday)
-    for terms in SiteTerms.objects.filter(site__in=ids):
-        places[terms.site_id].terms = terms
+    for site_id, terms in agreed_for(sites, now).items():
+        places[site_id].terms = terms
     return places
 
 
@@ -247,6 +247,7 @@ def _clocks(
     booked = {pair: visit.on for visit in fixed for pair in visit.pairs}
     same: dict[tuple[object, _Spec], list[int]] = defaultdict(list)
     deferred: set[int] = set()
+    waiting: Counter[Task] = Counter()
     for unit_id, owed in place.owed.items():
         specs: list[_Spec] = []
         for task in dict.fromkeys(row.task for row in owed):
@@ -256,6 +257,10 @@ def _clocks(
                 continue
             if binding.is_deferred:
                 deferred.add(unit_id)
+                continue
+            if place.terms.awaits_call_off(task):
+                if binding.latest <= end:
+                    waiting[task] += 1
                 continue
             spec = _spec(rows, binding, tables, figures, booked.get((unit_id, task.value)))
             if spec is not None and spec.first.latest <= end:
@@ -289,6 +294,11 @@ def _clocks(
         said.append(
             f"{len(deferred)} unit{'s' if len(deferred) != 1 else ''} may stay as they are past a date that "
             "binds only at the next filling; no trip is planned for that."
+        )
+    for task, number in sorted(waiting.items()):
+        said.append(
+            f"{TASK_LABELS[task]} of {number} unit{'s' if number != 1 else ''} falls due and is outside what "
+            "the contract includes; no trip is planned for it until it is called off."
         )
     return clocks, units_of, said
 

@@ -1,4 +1,4 @@
-"""Setting by what work is bundled: figures of the firm, agreed months, blackouts."""
+"""Setting by what work is bundled: figures of the firm, blackouts."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from django.db import transaction
 
 from inventory.errors import Conflict
 from inventory.people import Person
-from inventory.register.models import BlackoutPeriod, Owner, Site, SiteTerms
+from inventory.register.models import BlackoutPeriod, Owner, Site
 from schedules.bundles.models import BundlingFigures
 from schedules.planning.figures import checked
 
@@ -39,23 +39,6 @@ def set_figures(
     if values == (last.values if last else {}):
         return None
     return BundlingFigures.objects.create(values=values, made_by_id=by.pk if by else None, made_at=now)
-
-
-@transaction.atomic
-def set_terms(site: Site, *, service_month: int | None, tolerance_days: int, version: int) -> SiteTerms:
-    """Set the agreed month of ``site``. ``version`` is the one that was shown, 0 when there was none."""
-    row = SiteTerms.objects.filter(site=site).first()
-    if (row.version if row else 0) != version:
-        raise Conflict(
-            "terms_changed",
-            f"Somebody else changed what was agreed for {site.name}. Look at it again before you change it.",
-        )
-    if row is None:
-        row = SiteTerms(site=site, version=0)
-    row.service_month, row.tolerance_days, row.version = service_month, tolerance_days, version + 1
-    row.full_clean()
-    row.save()
-    return row
 
 
 @transaction.atomic

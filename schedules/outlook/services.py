@@ -23,7 +23,8 @@ from django.utils import timezone
 
 from inventory.errors import Conflict
 from inventory.people import Person
-from inventory.register.models import Site, SiteTerms
+from inventory.register.agreed import agreed_for
+from inventory.register.models import Site
 from schedules.bundles.queries import bundles_of, figures_in_force
 from schedules.outlook.even import level_outlook
 from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
@@ -177,17 +178,17 @@ def _slice(outlook: Outlook, claim: uuid.UUID, clock: Callable[[], datetime], sl
 @transaction.atomic
 def look_at(outlook: Outlook, sites: Sequence[Site], figures: Figures) -> None:
     """Work out these sites as of the outlook's own instant and keep the rows."""
-    terms = {row.site_id: row for row in SiteTerms.objects.filter(site__in=[site.pk for site in sites])}
+    terms = agreed_for(sites, outlook.created_at)
     site_rows: list[OutlookSite] = []
     trip_rows: list[OutlookTrip] = []
     for found in bundles_of(sites, now=outlook.created_at, figures=figures, fixed=on_the_books(sites)):
-        own = terms.get(found.site.pk)
+        own = terms[found.site.pk]
         site_row, trips = rows_of(
             outlook,
             found,
             figures,
-            service_month=own.service_month if own else None,
-            tolerance_days=own.tolerance_days if own else 0,
+            service_month=own.service_month,
+            tolerance_days=own.tolerance_days,
         )
         site_rows.append(site_row)
         trip_rows += trips
@@ -260,9 +261,7 @@ def undo_take(outlook: Outlook, act: uuid.UUID) -> tuple[int, list[str]]:
 
     A visit that somebody has changed since stays: it is cancelled like any other.
     """
-    rows = list(
-        OutlookTrip.objects.filter(outlook=outlook, taken=act).select_related("visit")
-    )
+    rows = list(OutlookTrip.objects.filter(outlook=outlook, taken=act).select_related("visit"))
     if not rows:
         raise Conflict("nothing_to_undo", "These visits were taken back already.")
     undone, kept = 0, []

@@ -28,6 +28,10 @@ class PriceItem(models.Model):
     defect_code = models.CharField(
         max_length=20, blank=True, help_text="Proposed for defects of this code; empty: for none."
     )
+    bills = models.CharField(
+        max_length=60, blank=True, help_text="What of a billing run it prices; empty: nothing by itself."
+    )
+    agent = models.CharField(max_length=24, blank=True, help_text="Only for units of this agent; empty: any.")
     is_active = models.BooleanField(default=True)
     version = models.PositiveIntegerField(default=1)
     changed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+")
@@ -36,6 +40,12 @@ class PriceItem(models.Model):
     class Meta:
         ordering = ["code"]
         constraints = [
+            models.UniqueConstraint(
+                fields=["bills", "agent"],
+                condition=models.Q(is_active=True) & ~models.Q(bills=""),
+                name="price_bills_once",
+                violation_error_message="Another line in use prices this already.",
+            ),
             models.CheckConstraint(
                 condition=models.Q(price__gte=0),
                 name="price_not_negative",
@@ -45,6 +55,33 @@ class PriceItem(models.Model):
 
     def __str__(self) -> str:
         return f"{self.code} {self.text}"
+
+
+class PriceStepQuerySet(AppendOnlyQuerySet["PriceStep"]):
+    pass
+
+
+class PriceStep(AppendOnly):
+    """The price of a line of the list from a day on; the last step up to a day counts on it."""
+
+    item = models.ForeignKey(PriceItem, models.PROTECT, related_name="steps")
+    from_on = models.DateField()
+    price = models.DecimalField(max_digits=12, decimal_places=2)
+    currency = models.CharField(max_length=3, help_text="ISO 4217 code.")
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+")
+    made_at = models.DateTimeField()
+
+    objects = PriceStepQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["item_id", "from_on", "id"]
+        indexes = [models.Index(fields=["item", "from_on"], name="price_step_by_day")]
+        constraints = [
+            models.CheckConstraint(condition=models.Q(price__gte=0), name="price_step_not_negative"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.item}: {self.price} {self.currency} from {self.from_on}"
 
 
 class QuotationQuerySet(models.QuerySet["Quotation"]):

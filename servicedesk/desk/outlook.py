@@ -18,11 +18,11 @@ from django.utils.http import urlencode
 
 from inventory.errors import Conflict
 from inventory.measures.kinds import TASK_LABELS, Task
-from inventory.register.models import Depot, Site, SiteTerms
+from inventory.register.agreed import TermsBook, change_some
+from inventory.register.models import Depot, Site
 from inventory.register.queries import sites_for
 from schedules.bundles.calendar import blackouts_of
 from schedules.bundles.queries import bundles_of, figures_in_force
-from schedules.bundles.services import set_terms
 from schedules.outlook import services
 from schedules.outlook.even import AGENT, WORKSHOP
 from schedules.outlook.models import Outlook, OutlookTrip
@@ -254,7 +254,7 @@ class SiteOutlookView(PageView):
         if not form.is_valid():
             return self.show(site, form, status=400)
         try:
-            set_terms(site, **form.cleaned_data)
+            self._agree(site, form.cleaned_data)
         except ValidationError as problem:
             place_errors(form, problem)
             return self.show(site, form, status=400)
@@ -263,6 +263,18 @@ class SiteOutlookView(PageView):
         else:
             self.told("Kept. The trips below follow it.")
         return redirect("desk:site-outlook", site.public_id)
+
+    def _agree(self, site: Site, given: dict[str, Any]) -> None:
+        month = given["service_month"]
+        change_some(
+            site.owner,
+            site,
+            {"service_month": month, "tolerance_days": given["tolerance_days"] if month else None},
+            reason="Agreed month set with the months ahead",
+            seen=given["version"],
+            by=self.person,
+            now=self.now,
+        )
 
     def _propose(self, site: Site) -> HttpResponse:
         made = propose_visit(site, by=self.person, now=self.now, horizon_days=TAKE_DAYS)
@@ -274,13 +286,15 @@ class SiteOutlookView(PageView):
 
     def show(self, site: Site, form: TermsForm | None = None, status: int = 200) -> HttpResponse:
         """The page."""
-        terms = SiteTerms.objects.filter(site=site).first()
+        book = TermsBook([site.owner_id])
+        terms = book.at(site.owner_id, site.pk, self.today_in(site.time_zone))
+        newest = book.newest(site.owner_id, site.pk)
         if form is None:
             form = TermsForm(
                 initial={
-                    "service_month": terms.service_month if terms else None,
-                    "tolerance_days": terms.tolerance_days if terms else 31,
-                    "version": terms.version if terms else 0,
+                    "service_month": terms.service_month,
+                    "tolerance_days": terms.tolerance_days,
+                    "version": newest.number if newest else 0,
                 }
             )
         figures = figures_in_force()

@@ -10,7 +10,8 @@ import pytest
 from inventory.errors import Conflict
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
-from inventory.register.models import BlackoutPeriod, Site, SiteTerms
+from inventory.register.agreed import agree
+from inventory.register.models import BlackoutPeriod, Site
 from schedules.bundles.models import BundlingFigures
 from schedules.outlook import services
 from schedules.outlook.models import Outlook, OutlookSite, OutlookTrip
@@ -128,7 +129,8 @@ def test_what_was_promised_stays_and_is_asked_about_when_its_week_is_crowded():
 
 def test_service_months_and_blackouts_are_kept():
     site = due_site(date(2027, 6, 1))
-    SiteTerms.objects.create(site=site, service_month=4, tolerance_days=0)
+    terms = {"service_month": 4, "tolerance_days": 0}
+    agree(site.owner, site, terms, from_on=TODAY, reason="Agreed", seen=0, by=None, now=NOW)
     other = due_site(date(2027, 6, 1))
     BlackoutPeriod.objects.create(
         kind="school",

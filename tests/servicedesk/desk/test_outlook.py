@@ -13,7 +13,8 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
-from inventory.register.models import BlackoutPeriod, SiteTerms
+from inventory.register.models import BlackoutPeriod
+from inventory.register.terms import TermsVersion
 from schedules.bundles.models import BundlingFigures
 from schedules.outlook import services
 from schedules.outlook.models import Outlook
@@ -169,7 +170,7 @@ def test_an_agreed_month_moves_the_trips_and_two_at_once_are_told(cast: Cast) ->
     site = cast.other_site
     sent = {"service_month": "1", "tolerance_days": "0", "version": "0"}
     cast.post("dispatcher", "desk:site-outlook", site.public_id, **sent)
-    assert SiteTerms.objects.get().service_month == 1
+    assert TermsVersion.objects.get().values["service_month"] == "1"
     trips = cast.get("dispatcher", "desk:site-outlook", site.public_id).context["trips"]
     assert {trip["on"].month for trip in trips} == {1}
     late = cast.client("dispatcher").post(f"/desk/sites/{site.public_id}/outlook/", sent, follow=True)

@@ -1,0 +1,363 @@
+"""What is agreed where: reading terms for many sites at once, and writing new versions."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
+
+from inventory.access import Scope
+from inventory.errors import Conflict
+from inventory.measures.kinds import Task
+from inventory.measures.terms import NOTHING_AGREED, TERM, Agreed, check, merged, read
+from inventory.people import Person
+from inventory.register.models import Owner, Site, local_today
+from inventory.register.terms import CallOff, ContractMark, TermsVersion
+
+LONGEST_CALL_OFF_DAYS = 731
+
+
+# --- reading ------------------------------------------------------------------------------------------
+
+
+class TermsBook:
+    """Every version of the terms of some owners, read once; answers for any of their sites on any day.
+
+    At most two queries whatever the number of sites and versions.
+    """
+
+    def __init__(self, owner_ids: Iterable[int]) -> None:
+        owners = list(owner_ids)
+        self._versions: dict[tuple[int, int | None], list[TermsVersion]] = defaultdict(list)
+        for row in TermsVersion.objects.filter(owner__in=owners).order_by("from_on", "number"):
+            self._versions[row.owner_id, row.site_id].append(row)
+        self._orders: dict[int, list[CallOff]] = defaultdict(list)
+        rows = [row for held in self._versions.values() for row in held]
+        if not any("tasks_included" in row.values or "tasks_called_off" in row.values for row in rows):
+            return  # Nothing is to be called off anywhere.
+        for order in CallOff.objects.standing().filter(site__owner__in=owners):
+            self._orders[order.site_id].append(order)
+
+    def version(self, owner_id: int, site_id: int | None, day: date) -> TermsVersion | None:
+        """The version of an owner, or of one site of it, that holds on ``day``."""
+        held = [row for row in self._versions.get((owner_id, site_id), ()) if row.from_on <= day]
+        return held[-1] if held else None
+
+    def newest(self, owner_id: int, site_id: int | None) -> TermsVersion | None:
+        """The version that was written last, also one that is yet to come."""
+        return max(self._versions.get((owner_id, site_id), ()), key=lambda row: row.number, default=None)
+
+    def versions(self, owner_id: int, site_id: int | None) -> list[TermsVersion]:
+        """All versions, the one from the latest day first."""
+        return self._versions.get((owner_id, site_id), [])[::-1]
+
+    def at(self, owner_id: int, site_id: int, day: date) -> Agreed:
+        """What is agreed for a site on ``day``."""
+        common, own = self.version(owner_id, None, day), self.version(owner_id, site_id, day)
+        orders = frozenset(
+            order.task for order in self._orders.get(site_id, ()) if order.from_on <= day <= order.until_on
+        )
+        if common is None and own is None and not orders:
+            return NOTHING_AGREED
+        return merged(common.values if common else {}, own.values if own else {}, orders)
+
+
+def agreed_for(sites: Sequence[Site], now: datetime) -> dict[int, Agreed]:
+    """What is agreed for each of ``sites`` on its own civil day at ``now``; two queries."""
+    book = TermsBook({site.owner_id for site in sites})
+    return {site.pk: book.at(site.owner_id, site.pk, local_today(site, now)) for site in sites}
+
+
+def extra_sites(now: datetime) -> dict[int, Agreed]:
+    """What is agreed at those sites whose terms leave some task out; by site id.
+
+    Only sites of owners whose terms speak of tasks are read.
+    """
+    owners = set(
+        TermsVersion.objects.filter(
+            Q(values__has_key="tasks_included") | Q(values__has_key="tasks_called_off")
+        ).values_list("owner_id", flat=True)
+    )
+    if not owners:
+        return {}
+    sites = list(Site.objects.filter(owner__in=owners))
+    return {
+        pk: agreed
+        for pk, agreed in agreed_for(sites, now).items()
+        if agreed.get("tasks_included") is not None or agreed.get("tasks_called_off")
+    }
+
+
+def waiting_tasks(agreed: Agreed) -> list[str]:
+    """Codes of the tasks that wait to be called off."""
+    return [task.value for task in Task if agreed.awaits_call_off(task)]
+
+
+def contracts(scope: Scope, day: date) -> QuerySet[TermsVersion]:
+    """The version in force on ``day`` of every owner and site in scope, ``closed`` where it was closed.
+
+    ``closed`` is the kind of the mark that renewed or ended it, ``offered`` whether a renewal was offered.
+    """
+    newest_of_site = (
+        TermsVersion.objects.filter(site=OuterRef("site"), from_on__lte=day)
+        .order_by("-from_on", "-number")
+        .values("pk")[:1]
+    )
+    newest_of_owner = (
+        TermsVersion.objects.filter(owner=OuterRef("owner"), site__isnull=True, from_on__lte=day)
+        .order_by("-from_on", "-number")
+        .values("pk")[:1]
+    )
+    marks = ContractMark.objects.filter(version=OuterRef("pk"))
+    return (
+        TermsVersion.objects.visible_to(scope)
+        .filter(
+            Q(site__isnull=False, pk=Subquery(newest_of_site))
+            | Q(site__isnull=True, pk=Subquery(newest_of_owner))
+        )
+        .select_related("owner", "site")
+        .annotate(
+            closed=Subquery(
+                marks.filter(kind__in=(ContractMark.Kind.RENEWED, ContractMark.Kind.ENDED)).values("kind")[:1]
+            ),
+            offered=Exists(marks.filter(kind=ContractMark.Kind.OFFERED)),
+        )
+    )
+
+
+# --- writing ------------------------------------------------------------------------------------------
+
+
+def read_values(given: Mapping[str, Any]) -> dict[str, Any]:
+    """The terms in ``given`` as they are kept, those without a value left out.
+
+    Raises ``ValidationError`` by field for a term that is unknown or cannot be read.
+    """
+    values: dict[str, Any] = {}
+    problems: dict[str, str] = {}
+    for code, raw in given.items():
+        term = TERM.get(code)
+        if term is None:
+            problems[code] = "There is no such term."
+            continue
+        try:
+            value = read(term, raw)
+        except ValueError as problem:
+            problems[code] = str(problem)
+            continue
+        if value is not None:
+            values[code] = value
+    problems = {**check(values), **problems}
+    if problems:
+        raise ValidationError(problems)
+    return values
+
+
+@transaction.atomic
+def agree(
+    owner: Owner,
+    site: Site | None,
+    given: Mapping[str, Any],
+    *,
+    from_on: date,
+    reason: str,
+    seen: int,
+    by: Person | None,
+    now: datetime,
+) -> TermsVersion:
+    """Write a new version of the terms of ``owner``, or of its ``site``, that holds from ``from_on``.
+
+    ``given`` is the whole set; what is left out is not agreed (for a site: as with the owner). ``seen`` is
+    the number of the version that was shown, 0 for none; when somebody wrote another meanwhile ``Conflict``
+    says so. Older versions stay. Raises ``ValidationError``.
+    """
+    if site is not None and site.owner_id != owner.pk:
+        raise ValidationError({"site": "This site belongs to another owner."})
+    values = read_values(given)
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why the terms change; it is kept with them."})
+    ends_on = values.get("ends_on")
+    held = TermsVersion.objects.filter(owner=owner, site=site)
+    newest = held.order_by("-number").first()
+    changed = Conflict(
+        "terms_changed",
+        f"Somebody else changed what was agreed for {site or owner} meanwhile. Look at it again before you "
+        "change it.",
+    )
+    if (newest.number if newest else 0) != seen:
+        raise changed
+    row = TermsVersion(
+        owner=owner,
+        site=site,
+        number=seen + 1,
+        from_on=from_on,
+        values=values,
+        contract_number=values.get("contract_number", ""),
+        begins_on=values.get("begins_on"),
+        ends_on=ends_on,
+        reason=reason.strip()[:200],
+        made_by_id=by.pk if by is not None else None,
+        made_name=by.display_name if by is not None else "",
+        made_at=now,
+    )
+    try:
+        with transaction.atomic():
+            row.save()
+    except IntegrityError as twice:
+        raise changed from twice
+    row.refresh_from_db()
+    put_in_force(now, owner_ids=[owner.pk])
+    return row
+
+
+def change_some(
+    owner: Owner,
+    site: Site | None,
+    some: Mapping[str, Any],
+    *,
+    reason: str,
+    seen: int,
+    by: Person | None,
+    now: datetime,
+) -> TermsVersion:
+    """Write a version from today on that differs from the newest in the terms of ``some`` alone."""
+    book = TermsBook([owner.pk])
+    newest = book.newest(owner.pk, site.pk if site else None)
+    values = dict(newest.values) if newest else {}
+    for code, value in some.items():
+        if value in (None, ""):
+            values.pop(code, None)
+        else:
+            values[code] = value
+    today = local_today(site, now) if site is not None else now.date()
+    from_on = max(today, newest.from_on) if newest else today
+    return agree(owner, site, values, from_on=from_on, reason=reason, seen=seen, by=by, now=now)
+
+
+def put_in_force(now: datetime, *, owner_ids: Iterable[int] | None = None) -> int:
+    """Bring the columns of sites that follow the terms up to the day; return how many sites changed.
+
+    Who makes the monthly look and in which language is written are read off the site by everything else.
+    Where nothing is agreed the site stays as it is. A second run writes nothing.
+    """
+    speaking = TermsVersion.objects.filter(
+        Q(values__has_key="language") | Q(values__has_key="monthly_checks_by")
+    )
+    if owner_ids is not None:
+        speaking = speaking.filter(owner__in=list(owner_ids))
+    sites = list(Site.objects.filter(owner__in=speaking.values("owner")))
+    terms = agreed_for(sites, now)
+    changed = []
+    for site in sites:
+        agreed = terms[site.pk]
+        wanted = {
+            "language": agreed.get("language") or site.language,
+            "monthly_checks_by": agreed.get("monthly_checks_by") or site.monthly_checks_by,
+        }
+        if any(getattr(site, name) != value for name, value in wanted.items()):
+            for name, value in wanted.items():
+                setattr(site, name, value)
+            changed.append(site)
+    Site.objects.bulk_update(changed, ["language", "monthly_checks_by"], batch_size=500)
+    return len(changed)
+
+
+def call_off(
+    site: Site,
+    task: str,
+    *,
+    from_on: date,
+    until_on: date,
+    ordered_by: str,
+    reference: str = "",
+    by: Person | None,
+    now: datetime,
+) -> CallOff:
+    """Keep that the owner ordered ``task`` for ``site``; visits take it in from then on."""
+    row = CallOff(
+        site=site,
+        task=task,
+        from_on=from_on,
+        until_on=until_on,
+        ordered_by=ordered_by.strip(),
+        reference=reference.strip(),
+        made_by_id=by.pk if by is not None else None,
+        made_at=now,
+    )
+    row.full_clean()
+    if until_on - from_on > timedelta(days=LONGEST_CALL_OFF_DAYS):
+        raise ValidationError({"until_on": f"A task is called off for at most {LONGEST_CALL_OFF_DAYS} days."})
+    row.save()
+    return row
+
+
+def take_back_call_off(row: CallOff, reason: str, *, now: datetime) -> None:
+    """Note that the order no longer stands; a second time nothing changes."""
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why it is taken back."})
+    CallOff.objects.standing().filter(pk=row.pk).update(
+        withdrawn_at=now, withdrawn_reason=reason.strip()[:200]
+    )
+
+
+@transaction.atomic
+def mark_contract(
+    version: TermsVersion,
+    kind: str,
+    *,
+    on: date,
+    note: str = "",
+    ends_on: date | None = None,
+    by: Person | None,
+    now: datetime,
+) -> ContractMark:
+    """Mark that a renewal was offered, that the contract was renewed until ``ends_on``, or that it ended.
+
+    Renewing writes a new version of the same terms from the day after the old end. Raises ``Conflict`` when
+    it was renewed or ended already, ``ValidationError`` for a kind that does not fit.
+    """
+    if kind not in ContractMark.Kind.values:
+        raise ValidationError({"kind": "Choose what became of the contract."})
+    if version.ends_on is None:
+        raise ValidationError("These terms have no end, so nothing is to be renewed.")
+    successor = None
+    twice = Conflict("contract_closed", "This contract was renewed or ended already. Look again.")
+    if kind != ContractMark.Kind.OFFERED and version.marks.exclude(kind=ContractMark.Kind.OFFERED).exists():
+        raise twice
+    if kind == ContractMark.Kind.RENEWED:
+        first = version.ends_on + timedelta(days=1)
+        if ends_on is None or ends_on < first:
+            raise ValidationError({"ends_on": f"Give the new last day, {first} or later."})
+        newest = (
+            TermsVersion.objects.filter(owner=version.owner, site=version.site).order_by("-number").first()
+        )
+        base = newest or version
+        successor = agree(
+            version.owner,
+            version.site,
+            {**base.values, "begins_on": first, "ends_on": ends_on},
+            from_on=max(first, base.from_on),
+            reason=f"Renewed. {note}".strip(),
+            seen=base.number,
+            by=by,
+            now=now,
+        )
+    try:
+        with transaction.atomic():
+            return ContractMark.objects.create(
+                version=version,
+                kind=kind,
+                on=on,
+                note=note.strip()[:300],
+                successor=successor,
+                made_by_id=by.pk if by is not None else None,
+                made_name=by.display_name if by is not None else "",
+                made_at=now,
+            )
+    except IntegrityError as again:
+        raise twice from again

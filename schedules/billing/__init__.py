@@ -1,0 +1,1 @@
+"""Billing lines: what was done, read off the records and handed to the firm's bookkeeping once."""
