@@ -26,9 +26,9 @@ class Migration(migrations.Migration):
                     (60, "Owner's list or papers"),
                     (70, "Word of mouth"),
                 ],
-                db_default=60,
-                default=60,
-                help_text="How good the source is of facts on which no claim says more.",
+                null=True,
+                blank=True,
+                help_text="How good the source is of facts on which no claim says more; empty: an owner's list.",
             ),
         ),
         migrations.CreateModel(

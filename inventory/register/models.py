@@ -461,9 +461,9 @@ class Unit(models.Model):
     )
     facts_rank = models.PositiveSmallIntegerField(
         choices=FactRank,
-        default=FactRank.OWNER_LIST,
-        db_default=FactRank.OWNER_LIST,
-        help_text="How good the source is of facts on which no claim says more.",
+        null=True,
+        blank=True,
+        help_text="How good the source is of facts on which no claim says more; empty: an owner's list.",
     )
     created_at = models.DateTimeField(auto_now_add=True)
 
