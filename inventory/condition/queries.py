@@ -16,6 +16,7 @@ from inventory.measures.condition import GAUGE_ERROR, MASS_ERROR
 from inventory.measures.kinds import Agent, Environment, Task
 from inventory.measures.limits import MASS_LOSS_LIMITS
 from inventory.measures.readings import VAPOUR_AGENTS, Quantity
+from inventory.register.aliases import known_as
 from inventory.register.models import Unit, UnitModel
 
 PRESSURE, MASS = "pressure", "mass"
@@ -81,15 +82,16 @@ def histories(units: Sequence[Unit]) -> dict[int, History]:
     by_id = {unit.pk: unit for unit in units if measure_of(unit.model) is not None}
     records = (
         ServiceRecord.objects.standing()
-        .filter(unit__in=by_id, done_first__isnull=False)
+        .of_units(by_id)
+        .filter(done_first__isnull=False)
         .exclude(outcome__in=(ServiceRecord.Outcome.VOID, ServiceRecord.Outcome.NOT_FOUND))
-        .order_by("unit_id", "done_first", "sequence")
-        .values_list("pk", "unit_id", "task", "outcome", "done_first", "location__environment")
+        .order_by("counts_for", "done_first", "sequence")
+        .values_list("pk", "counts_for", "task", "outcome", "done_first", "location__environment")
     )
     rows = list(records)
     values: dict[int, dict[str, tuple[float, str]]] = defaultdict(dict)
     wanted = (Quantity.GAUGE_PRESSURE, Quantity.GROSS_MASS, Quantity.AMBIENT_TEMPERATURE)
-    readings = Reading.objects.filter(record__unit__in=by_id, quantity__in=wanted)
+    readings = Reading.objects.filter(record__unit__in=known_as(by_id), quantity__in=wanted)
     for record, quantity, value, entered, unit in readings.values_list(
         "record_id", "quantity", "base_value", "entered_value", "entered_unit"
     ):

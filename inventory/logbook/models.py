@@ -9,15 +9,18 @@ carries the digest of the one before, so a removed or altered row breaks it visi
 from __future__ import annotations
 
 import uuid
-from typing import Self, TypeVar
+from collections.abc import Iterable
+from typing import Any, Self, TypeVar
 
 from django.conf import settings
 from django.db import models
+from django.db.models.functions import Coalesce
 
 from inventory.access import Scope
 from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.measures import kinds
 from inventory.measures.stamps import Precision, Stamp
+from inventory.register.aliases import known_as
 from inventory.register.models import PRECISION_CHOICES, Location, Site, Unit
 
 M = TypeVar("M", bound=models.Model)
@@ -35,6 +38,15 @@ class ServiceRecordQuerySet(AppendOnlyQuerySet["ServiceRecord"]):
     def standing(self) -> ServiceRecordQuerySet:
         """Records that no later record corrects."""
         return self.filter(corrected_by__isnull=True)
+
+    def of_units(self, unit_ids: Iterable[int]) -> models.QuerySet[Any]:
+        """The joint history of these units: records of their own and of those merged into them.
+
+        Each row carries ``counts_for``, the id of the unit whose history it belongs to.
+        """
+        return self.filter(unit__in=known_as(unit_ids)).annotate(
+            counts_for=Coalesce("unit__merged_into_id", "unit_id")
+        )
 
 
 class ServiceRecord(AppendOnly):

@@ -24,11 +24,14 @@ def last_records(unit_ids: Iterable[int]) -> dict[int, ServiceRecord]:
 
 
 def records_of(unit: Unit, scope: Scope) -> QuerySet[ServiceRecord]:
-    """What ``scope`` may see of the logbook of ``unit``, newest first, corrected records included."""
+    """What ``scope`` may see of the logbook of ``unit``, newest first, corrected records included.
+
+    What was recorded on units that were merged into it belongs to it.
+    """
     return (
         ServiceRecord.objects.visible_to(scope)
-        .filter(unit=unit)
-        .select_related("site", "location", "corrects", "corrected_by")
+        .of_units([unit.pk])
+        .select_related("unit", "site", "location", "corrects", "corrected_by")
         .prefetch_related("readings")
-        .order_by("-sequence")
+        .order_by("-received_at", "-sequence")
     )

@@ -16,6 +16,7 @@ from inventory.errors import Conflict
 from inventory.measures.kinds import Agent, Construction, Shell
 from inventory.measures.stamps import Stamp
 from inventory.people import Person
+from inventory.register.aliases import place_numbered
 from inventory.register.models import Location, NumberSeries, Site, Unit, UnitModel
 from inventory.register.services import hang_unit, set_state, take_down_unit, unit_numbers
 
@@ -35,7 +36,7 @@ def add_location(
 ) -> Location:
     """Return the place with this id at ``site``, made if it is new.
 
-    A place with the same number that stands already is the same place: returned as it is. Raises
+    A place that has this number already, or had it before, is the same place: returned as it is. Raises
     ``ValidationError`` without a number and ``Conflict`` for an id that another site uses.
     """
     number = number.strip()
@@ -48,7 +49,7 @@ def add_location(
         if known.site_id != site.pk:
             raise Conflict("reference_reused", "This id belongs to another place. Make a new one.")
         return known
-    same = Location.objects.filter(site=site, number=number).first()
+    same = place_numbered(site, number)
     if same is not None:
         return same
     last = Location.objects.filter(site=site).order_by("-walking_order").first()

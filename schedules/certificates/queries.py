@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 
-from django.db.models import QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from inventory.access import Scope
 from inventory.logbook.models import ServiceRecord
-from schedules.certificates.models import Certificate
+from schedules.certificates.models import Certificate, CertificateFlag
 from schedules.visits.models import Visit
 
 # Crockford's alphabet: no I, L, O, U, so that nothing is read as a figure or makes a word.
@@ -36,11 +36,14 @@ class StandingState:
     withdrawn_at: datetime | None = None
     reason: str = ""
     replaced_by: str = ""
+    flagged_on: date | None = None
+    """When a fact that it states was last corrected; the certificate itself stays as issued."""
 
 
 def standing_of(certificate: Certificate) -> StandingState:
     """How ``certificate`` stands now; needs no query on rows from ``certificates_for``."""
     withdrawal = getattr(certificate, "withdrawal", None)
+    flagged_on: date | None = getattr(certificate, "flagged_on", None)
     successor = getattr(certificate, "replaced_by", None)
     if successor is not None:
         return StandingState(
@@ -49,6 +52,7 @@ def standing_of(certificate: Certificate) -> StandingState:
             withdrawn_at=withdrawal.withdrawn_at if withdrawal else None,
             reason=withdrawal.reason if withdrawal else "",
             replaced_by=successor.number,
+            flagged_on=flagged_on,
         )
     if withdrawal is not None:
         return StandingState(
@@ -56,14 +60,28 @@ def standing_of(certificate: Certificate) -> StandingState:
             "This certificate was withdrawn and no longer stands.",
             withdrawn_at=withdrawal.withdrawn_at,
             reason=withdrawal.reason,
+            flagged_on=flagged_on,
+        )
+    if flagged_on is not None:
+        return StandingState(
+            Standing.STANDS,
+            "This certificate stands as issued, but a fact it states was corrected on "
+            f"{flagged_on.day} {flagged_on:%b %Y}.",
+            flagged_on=flagged_on,
         )
     return StandingState(Standing.STANDS, "This certificate stands as issued.")
+
+
+def with_flags(rows: QuerySet[Certificate]) -> QuerySet[Certificate]:
+    """Each of ``rows`` with ``flagged_on``, the day on which a fact that it states was last corrected."""
+    flags = CertificateFlag.objects.filter(certificate=OuterRef("pk")).order_by("-pk")
+    return rows.annotate(flagged_on=Subquery(flags.values("corrected_on")[:1]))
 
 
 def certificates_for(scope: Scope) -> QuerySet[Certificate]:
     """Certificates that ``scope`` may see, newest first, for a list: one query, without the long content."""
     return (
-        Certificate.objects.visible_to(scope)
+        with_flags(Certificate.objects.visible_to(scope))
         .select_related("owner", "site", "visit", "withdrawal", "replaced_by", "file")
         .defer("content", "replaced_by__content")
     )
@@ -90,7 +108,7 @@ def certificate_by_code(text: str) -> Certificate | None:
     if not code:
         return None
     return (
-        Certificate.objects.select_related("withdrawal", "replaced_by", "file")
+        with_flags(Certificate.objects.select_related("withdrawal", "replaced_by", "file"))
         .defer("replaced_by__content")
         .filter(verify_code=code)
         .first()
@@ -108,3 +126,8 @@ def corrections_since(certificate: Certificate) -> QuerySet[ServiceRecord]:
         )
         rows = rows.filter(visit_ref__in=visits.values("public_id"))
     return rows.select_related("unit", "corrects")
+
+
+def flags_of(certificate: Certificate) -> QuerySet[CertificateFlag]:
+    """What was corrected since among the facts that ``certificate`` states, newest first."""
+    return CertificateFlag.objects.filter(certificate=certificate).order_by("-pk")

@@ -1,4 +1,4 @@
-"""What a change of the rulebook would do to dates, before anything takes effect.
+"""What a change of the rulebook or of units' facts would do to dates, before anything takes effect.
 
 A proposal is a ``Standing`` (``schedules.rulebook.books``) with a row more or less. The dates of the
 units concerned are worked out under what stands and under the proposal, in memory and in batches;
@@ -8,17 +8,19 @@ nothing is written. Dates are those that bind: the first among a unit's tables f
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
+from zoneinfo import ZoneInfo
 
 from inventory.measures.kinds import AGENT_LABELS, CONSTRUCTION_LABELS, SHELL_LABELS, Task
 from inventory.register.models import Unit
 from schedules.due.inmemory import Batch, batches, units_at
+from schedules.due.queries import UnitInput
 from schedules.engine import Knowledge, UnitFacts
 from schedules.engine.fleet import KNOWLEDGES, TASKS, Answers, day_of
-from schedules.rulebook.books import Rulebook, Standing, owners_of
+from schedules.rulebook.books import Rulebook, Standing, owners_of, rulebooks
 from schedules.rules import IntervalTable
 
 SAMPLE = 200
@@ -123,10 +125,36 @@ class Preview:
 
 def preview(now_stands: Standing, proposed: Standing, site_ids: Iterable[int], *, at: datetime) -> Preview:
     """Return what ``proposed`` would change against ``now_stands`` at these sites on the day of ``at``."""
-    sites: dict[int, SiteCount] = {}
     gaps: Counter[tuple[IntervalTable, Task, str]] = Counter()
+    found = _counted(_compared(now_stands, proposed, site_ids, at=at, gaps=gaps))
+    found.gaps = [
+        Gap(table, task, kind, number)
+        for (table, task, kind), number in sorted(
+            gaps.items(), key=lambda item: (item[0][0].key, item[0][0].version, item[0][1], item[0][2])
+        )
+    ]
+    return found
+
+
+def preview_units(
+    unit_ids: Iterable[int],
+    *,
+    at: datetime,
+    altered: Callable[[UnitInput], UnitInput] = lambda item: item,
+    new_books: Mapping[int, Rulebook] | None = None,
+) -> Preview:
+    """Return what would change at ``at`` if these units were as ``altered`` says.
+
+    ``altered`` may change facts, history, site and time zone; ``new_books`` are rulebooks of sites that
+    would have others than now. Nothing is written.
+    """
+    return _counted(_altered(unit_ids, at=at, altered=altered, new_books=new_books or {}))
+
+
+def _counted(found_moves: Iterable[tuple[Batch, list[Move]]]) -> Preview:
+    sites: dict[int, SiteCount] = {}
     found = Preview()
-    for batch, moves in _compared(now_stands, proposed, site_ids, at=at, gaps=gaps):
+    for batch, moves in found_moves:
         found.units_looked_at += len(batch.units)
         touched: set[int] = set()
         for move in moves:
@@ -140,13 +168,22 @@ def preview(now_stands: Standing, proposed: Standing, site_ids: Iterable[int], *
     found.sites = sorted(
         sites.values(), key=lambda s: (-s.newly_overdue, -s.uncovered, -s.earlier - s.added, s.site_id)
     )
-    found.gaps = [
-        Gap(table, task, kind, number)
-        for (table, task, kind), number in sorted(
-            gaps.items(), key=lambda item: (item[0][0].key, item[0][0].version, item[0][1], item[0][2])
-        )
-    ]
     return found
+
+
+def _altered(
+    unit_ids: Iterable[int],
+    *,
+    at: datetime,
+    altered: Callable[[UnitInput], UnitInput],
+    new_books: Mapping[int, Rulebook],
+) -> Iterator[tuple[Batch, list[Move]]]:
+    for batch in batches(unit_ids, at):
+        units = [altered(item) for item in batch.units]
+        days = [at.astimezone(ZoneInfo(item.time_zone)).date() for item in units]
+        other = Batch(units, days)
+        books = rulebooks({item.site_id for item in (*batch.units, *units)})
+        yield batch, list(_moves(batch, _read(batch, books), _read(other, {**books, **new_books})))
 
 
 def moves(

@@ -107,17 +107,18 @@ class UnitInput:
 def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
     """Plain facts and history of units on duty; two queries whatever their number.
 
-    Corrected records do not count; results that are neither pass nor fail (not found, no access)
-    leave every clock where it was and are left out.
+    Records of units merged into one count for it. Corrected records do not count; results that are
+    neither pass nor fail (not found, no access) leave every clock where it was and are left out.
     """
     ids = list(unit_ids)
     history: dict[int, list[Done]] = defaultdict(list)
     records = (
         ServiceRecord.objects.standing()
-        .filter(unit__in=ids, outcome__in=(ServiceRecord.Outcome.PASSED, ServiceRecord.Outcome.FAILED))
+        .of_units(ids)
+        .filter(outcome__in=(ServiceRecord.Outcome.PASSED, ServiceRecord.Outcome.FAILED))
         .order_by("unit_id", "sequence")
         .values_list(
-            "unit_id",
+            "counts_for",
             "task",
             "outcome",
             "done_first",

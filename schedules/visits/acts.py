@@ -37,6 +37,7 @@ from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.stamps import StampError, read_stamp
 from inventory.people import Person
 from inventory.register.adding import add_found_unit, add_location, drop_found_unit, model_of_kind
+from inventory.register.aliases import survivors
 from inventory.register.models import Location, Unit, UnitModel, local_today
 from schedules.due.services import refresh_units
 from schedules.visits.closing import Closing, local_day, record_late
@@ -172,6 +173,8 @@ class _Intake:
             unit.public_id: unit
             for unit in Unit.objects.filter(public_id__in=refs).select_related("model", "site", "location")
         }
+        # A phone may hold a unit that the desk has since found to be another one.
+        self.units = survivors(self.units)
         # Looked up once: undoing comes seldom, and mostly before a batch has begun.
         self.undone = set(
             FieldAct.objects.filter(kind=Kind.UNDO, undoes_ref__in=[one.act_id for one in new]).values_list(
@@ -516,6 +519,7 @@ class _Intake:
             )
             if unit is None:
                 raise Waits("unit_not_known", "This unit is not known yet. Send the act that added it.")
+            unit = survivors({act.unit_ref: unit})[act.unit_ref]
             self.units[act.unit_ref] = unit
         tied = unit.site_id == visit.site_id or visit.jobs.filter(unit=unit).exists()
         if not tied and not visit.entries.filter(unit=unit).exists():
@@ -577,15 +581,15 @@ class _Intake:
         since = self.now - timedelta(days=SAME_TASK_DAYS)
         rows = (
             ServiceRecord.objects.standing()
+            .of_units(ids)
             .filter(
-                unit__in=ids,
                 outcome=ServiceRecord.Outcome.PASSED,
                 done_first__gte=since.date(),
             )
             .exclude(performed_by=self.by.pk)
             .exclude(performed_by__isnull=True)
         )
-        found = set(rows.values_list("unit_id", "task"))
+        found = set(rows.values_list("counts_for", "task"))
         entries = (
             VisitEntry.objects.filter(unit__in=ids, result=Result.SERVICED, received_at__gte=since)
             .exclude(made_by=self.by.pk)

@@ -281,9 +281,10 @@ def _take_marks(visit: Visit, entries: Iterable[VisitEntry], *, now: datetime) -
     known: dict[tuple[int, str], date] = {}
     for unit_id, task, last in (
         ServiceRecord.objects.standing()
-        .filter(unit__in=[entry.unit_id for entry in marked], outcome=ServiceRecord.Outcome.PASSED)
+        .of_units(entry.unit_id for entry in marked)
+        .filter(outcome=ServiceRecord.Outcome.PASSED)
         .exclude(done_last__isnull=True)
-        .values_list("unit_id", "task", "done_last")
+        .values_list("counts_for", "task", "done_last")
     ):
         if last is not None:
             known[unit_id, task] = max(last, known.get((unit_id, task), last))

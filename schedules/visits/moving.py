@@ -12,6 +12,7 @@ from inventory.errors import Conflict
 from inventory.measures.stamps import read_stamp
 from inventory.people import Person
 from inventory.register import custody
+from inventory.register.aliases import survivors
 from inventory.register.models import Location, Unit, UnitModel
 from inventory.register.places import Store
 from inventory.register.services import hang_unit, set_state, take_down_unit, unit_numbers
@@ -235,4 +236,5 @@ class _Work:
     def _unit(self, ref: uuid.UUID | None) -> Unit | None:
         if ref is None:
             return None
-        return Unit.objects.filter(public_id=ref).select_related("location", "model").first()
+        unit = Unit.objects.filter(public_id=ref).select_related("location", "model").first()
+        return None if unit is None else survivors({ref: unit})[ref]

@@ -18,7 +18,7 @@ from rest_framework.reverse import reverse
 
 from inventory.errors import Conflict
 from schedules.certificates.models import Certificate
-from schedules.certificates.queries import Standing, StandingState, standing_of
+from schedules.certificates.queries import Standing, StandingState, standing_of, with_flags
 from schedules.certificates.services import (
     CertificateDamaged,
     pdf_bytes,
@@ -72,6 +72,11 @@ class CertificateSerializer(CertificateBriefSerializer):
     content_digest = serializers.CharField(help_text="SHA-256 of the frozen content.")
     standing = serializers.SerializerMethodField()
     standing_text = serializers.SerializerMethodField(help_text="How it stands, in one sentence to be shown.")
+    flagged_on = serializers.DateField(
+        default=None,
+        allow_null=True,
+        help_text="When a fact that it states was last corrected. The certificate stays as it was issued.",
+    )
     withdrawn_at = serializers.SerializerMethodField()
     withdrawn_reason = serializers.SerializerMethodField()
     replaced_by = serializers.UUIDField(source="replaced_by.public_id", default=None, allow_null=True)
@@ -145,8 +150,8 @@ class ReasonSerializer(serializers.Serializer[Any]):
 class CertificateViewSet(Shown):
     """Certificates of service."""
 
-    queryset = Certificate.objects.select_related(
-        "owner", "site", "visit", "withdrawal", "replaced_by", "replaces"
+    queryset = with_flags(
+        Certificate.objects.select_related("owner", "site", "visit", "withdrawal", "replaced_by", "replaces")
     ).defer("replaced_by__content", "replaces__content")
     serializer_class = CertificateDetailSerializer
     filter_backends = [DjangoFilterBackend]

@@ -158,4 +158,4 @@ class UnitViewSet(Shown):
     def records(self, request: Request, public_id: str) -> Response:
         """What happened to the unit, latest first. Corrected records stay in the list."""
         unit = self.get_object()
-        return self.page_of(self.visible(records().filter(unit=unit)))
+        return self.page_of(self.visible(records().of_units([unit.pk])))

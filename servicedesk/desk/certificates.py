@@ -15,7 +15,13 @@ from django.urls import reverse
 from inventory.errors import Conflict
 from schedules.certificates.content import group_code
 from schedules.certificates.models import Certificate
-from schedules.certificates.queries import Standing, certificates_for, corrections_since, standing_of
+from schedules.certificates.queries import (
+    Standing,
+    certificates_for,
+    corrections_since,
+    flags_of,
+    standing_of,
+)
 from schedules.certificates.services import reissue_certificate, withdraw_certificate
 from servicedesk.access import Act
 from servicedesk.desk.fields import day_field
@@ -86,6 +92,13 @@ class CertificatesView(PageView):
 def line_of(certificate: Certificate) -> dict[str, Any]:
     """A certificate and how it stands."""
     state = standing_of(certificate)
+    if state.standing is Standing.STANDS and state.flagged_on:
+        return {
+            "certificate": certificate,
+            "state": state,
+            "word": "Stands; a fact was corrected",
+            "tone": "soon",
+        }
     return {
         "certificate": certificate,
         "state": state,
@@ -162,6 +175,7 @@ class CertificateView(PageView):
             "file": getattr(certificate, "file", None),
             "code": group_code(certificate.verify_code),
             "corrections": list(corrections_since(certificate)) if stands else [],
+            "flags": list(flags_of(certificate)) if stands else [],
             "can_withdraw": may_withdraw and stands,
             "can_reissue": may_withdraw and line["state"].standing is not Standing.REPLACED,
             "form": form,

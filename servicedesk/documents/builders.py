@@ -34,11 +34,11 @@ def site_register(site: Site, *, now: datetime, since: date | None = None) -> by
     )
     standings = unit_standings([(unit.pk, unit.state) for unit in units], site, now)
     history: dict[int, list[str]] = defaultdict(list)
-    records = ServiceRecord.objects.standing().filter(unit__in=[unit.pk for unit in units])
+    records = ServiceRecord.objects.standing().of_units(unit.pk for unit in units)
     if since is not None:
         records = records.filter(Q(done_last__gte=since) | Q(done_last__isnull=True))
-    for record in records.prefetch_related("readings").order_by("unit_id", "sequence"):
-        history[record.unit_id].append(_record_line(record))
+    for record in records.prefetch_related("readings").order_by("received_at", "sequence"):
+        history[record.counts_for].append(_record_line(record))
     defects: dict[int, list[str]] = defaultdict(list)
     for defect in Defect.objects.open().filter(site=site, unit__isnull=False):
         assert defect.unit_id is not None

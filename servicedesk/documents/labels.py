@@ -144,16 +144,16 @@ def _last_work(units: Sequence[Unit]) -> dict[int, ServiceRecord]:
     """The last passed record of our own work on each unit; one query."""
     rows = (
         ServiceRecord.objects.standing()
+        .of_units(unit.pk for unit in units)
         .filter(
-            unit__in=[unit.pk for unit in units],
             outcome=ServiceRecord.Outcome.PASSED,
             evidence=ServiceRecord.Evidence.OWN_WORK,
         )
         .exclude(task=Task.VISUAL_INSPECTION)
         .select_related("performed_by")
-        .order_by("unit_id", "done_last", "sequence")
+        .order_by("done_last", "received_at", "sequence")
     )
-    return {row.unit_id: row for row in rows}
+    return {row.counts_for: row for row in rows}
 
 
 def _next_due(units: Sequence[Unit]) -> dict[int, Obligation]:

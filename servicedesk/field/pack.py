@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db.models import Max, Q
+from django.db.models.functions import Coalesce
 
 from inventory.access import Scope
 from inventory.logbook.defects import open_defects
@@ -29,6 +30,7 @@ from inventory.measures.kinds import (
     Task,
 )
 from inventory.people import Person
+from inventory.register.aliases import known_as, old_place_numbers, old_unit_numbers
 from inventory.register.models import AccessWindow, Location, Site, Unit, UnitModel, local_today
 from schedules.due.models import Obligation
 from schedules.due.queries import STATUS_LABELS, status_on
@@ -114,6 +116,8 @@ class _Pack:
             times = {"opens_at": _clock(window.opens_at), "closes_at": _clock(window.closes_at)}
             self.hours[window.site_id].append({"weekday": window.weekday, **times})
         self.standing = confirmations()
+        self.once_unit = old_unit_numbers(self.unit)
+        self.once_place = old_place_numbers(self.place)
         self.today = {site.pk: local_today(site, now) for site in self.sites.values()}
 
     def content(self) -> dict[str, Any]:
@@ -240,6 +244,7 @@ class _Pack:
             "hazard": place.hazard,
             "environment": place.environment,
             "walking_order": place.walking_order,
+            "once": self.once_place.get(place.pk, []),
         }
 
     # --- units ------------------------------------------------------------------------------------
@@ -265,6 +270,7 @@ class _Pack:
                     "location": str(place.public_id) if place else None,
                     "number": unit.number,
                     "label": unit.number,
+                    "once": self.once_unit.get(unit.pk, []),
                     "serial": unit.serial,
                     "model": str(self.models[unit.model_id].public_id),
                     "state": unit.state,
@@ -316,9 +322,9 @@ class _Pack:
         found: dict[int, dict[str, dict[str, Any]]] = defaultdict(dict)
         rows = (
             ServiceRecord.objects.standing()
-            .filter(unit__in=ids)
-            .order_by("sequence")
-            .values_list("unit_id", "task", "outcome", "done_last", "performed_by_name")
+            .of_units(ids)
+            .order_by("received_at", "sequence")
+            .values_list("counts_for", "task", "outcome", "done_last", "performed_by_name")
         )
         newest: dict[tuple[int, str], date] = {}
         for unit_id, task, outcome, done, by in rows.iterator(5000):
@@ -332,11 +338,14 @@ class _Pack:
         since = self.now.date() - timedelta(days=_READINGS_KEPT_DAYS)
         rows = (
             Reading.objects.filter(
-                record__unit__in=ids, record__done_last__gte=since, record__corrected_by__isnull=True
+                record__unit__in=known_as(ids),
+                record__done_last__gte=since,
+                record__corrected_by__isnull=True,
             )
+            .annotate(counts_for=Coalesce("record__unit__merged_into_id", "record__unit_id"))
             .order_by("record__done_last", "pk")
             .values_list(
-                "record__unit_id", "quantity", "entered_value", "entered_unit", "base_value",
+                "counts_for", "quantity", "entered_value", "entered_unit", "base_value",
                 "record__done_last",
             )
         )  # fmt: skip

@@ -172,6 +172,11 @@ def _shown(certificate: Certificate) -> dict[str, Any]:
         "digest": certificate.content_digest,
         "signature": content.get("signature", ""),
         "state": state,
+        "verdict_tone": "overdue"
+        if state.standing is not Standing.STANDS
+        else "soon"
+        if state.flagged_on
+        else "ok",
         "stands": state.standing is Standing.STANDS,
         "line": content["standing_line"],
         "limit_mb": UPLOAD_LIMIT_BYTES // 2**20,

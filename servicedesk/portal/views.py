@@ -320,10 +320,10 @@ class UnitView(PortalView):
     def _history(self, unit: Unit) -> list[HistoryEvent]:
         records = (
             ServiceRecord.objects.visible_to(self.scope)
-            .filter(unit=unit)
+            .of_units([unit.pk])
             .select_related("corrected_by", "corrects")
             .prefetch_related("readings")
-            .order_by("-sequence")[:HISTORY]
+            .order_by("-received_at", "-sequence")[:HISTORY]
         )
         events = []
         for record in records:

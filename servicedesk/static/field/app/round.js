@@ -292,13 +292,15 @@ export const named = (stops, read) => {
       .at(-1) ?? "",
   );
   if (!whole) return [];
-  /** @param {(stop: Stop) => string} of */
-  const by = (of) => stops.filter((stop) => [whole, tail].includes(plain(of(stop)) || "\u0000"));
+  /** @param {(stop: Stop) => string[]} of */
+  const by = (of) => stops.filter((stop) => of(stop).some((t) => [whole, tail].includes(plain(t) || "\u0000")));
   for (const of of [
-    (/** @type {Stop} */ s) => s.unit.label,
-    (/** @type {Stop} */ s) => s.unit.number,
-    (/** @type {Stop} */ s) => s.unit.serial,
-    (/** @type {Stop} */ s) => s.location?.number ?? "",
+    (/** @type {Stop} */ s) => [s.unit.label],
+    (/** @type {Stop} */ s) => [s.unit.number],
+    (/** @type {Stop} */ s) => s.unit.once ?? [],
+    (/** @type {Stop} */ s) => [s.unit.serial],
+    (/** @type {Stop} */ s) => [s.location?.number ?? ""],
+    (/** @type {Stop} */ s) => s.location?.once ?? [],
   ]) {
     const found = by(of);
     if (found.length) return found;
@@ -314,7 +316,9 @@ export const matching = (stops, typed) => {
     [
       s.unit.number,
       s.unit.serial,
+      ...(s.unit.once ?? []),
       s.location?.number,
+      ...(s.location?.once ?? []),
       s.location?.description,
       s.location?.building,
       s.location?.floor,
