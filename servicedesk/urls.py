@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from django.urls import include, path
 
+from servicedesk import find_pages
 from servicedesk.health import healthz
 
 urlpatterns = [
     path("healthz", healthz, name="healthz"),
+    path("find/", find_pages.FindEverythingView.as_view(), name="find-everything"),
+    path("find/offers/", find_pages.OffersView.as_view(), name="find-offers"),
     path("", include("servicedesk.api.urls")),
     path("", include("servicedesk.accounts.urls")),
     path("desk/", include("servicedesk.desk.urls")),

@@ -19,6 +19,12 @@ AnyModel = TypeVar("AnyModel", bound=Model)
 PROBED = 2_000
 """PostgreSQL first looks through so many rows: a fragment that is everywhere is found there."""
 
+WIDE = 40
+"""So many are read to choose the best from; only where there are more, the best are asked for."""
+
+FEW = 3_000
+"""SQLite reads the texts of no more rows than these one by one."""
+
 
 def holding(rows: QuerySet[AnyModel], name: str, text: str, field: str = "pk") -> QuerySet[AnyModel]:
     """Those of ``rows`` whose document ``name`` (by its id in ``field``) holds every word of ``text``."""
@@ -52,62 +58,96 @@ def first_ids(
     Best is a row on which each word stands whole, then one on which each begins something, then any.
     ``is_all`` says that ``rows`` are not narrowed down, which allows a short way.
     """
-    one = document(name)
-    found: list[int] = []
-    for tier in ([f" {word} " for word in words], [f" {word}" for word in words], list(words)):
-        for pk in _first(rows, one, tier, limit, is_all=is_all, newest=newest):
-            if pk not in found:
-                found.append(pk)
-        if len(found) >= limit:
-            break
-    return found[:limit]
+    reader = _Reader(rows, document(name), is_all=is_all, newest=newest)
+    wide = max(WIDE, limit)
+    tiers = _tiers(words)
+    anywhere = reader.first(words, wide)
+    if len(anywhere) >= wide:
+        # There are more, and the best of them may be among those.
+        better = [row for tier in tiers for row in reader.first(tier, limit)]
+        anywhere = list(dict.fromkeys([*better, *anywhere]))
+    anywhere.sort(key=lambda row: _rank(row[1], tiers))
+    return [pk for pk, _ in anywhere[:limit]]
 
 
-def _first(
-    rows: QuerySet[Any], one: Document, parts: Sequence[str], limit: int, *, is_all: bool, newest: bool
-) -> list[int]:
-    is_postgres = connection.vendor == "postgresql"
-    if is_postgres and is_all:
-        probed = _probe(one, parts, limit, newest=newest)
-        if len(probed) >= limit:
-            return probed
-    condition, params = _condition(one, parts)
-    joined = rows.order_by().extra(  # noqa: S610 - names of tables in code only
-        tables=[one.index], where=[f"{one.index}.rowid = {one.table}.id", condition], params=params
-    )
-    if not is_postgres:
-        # The full text table hands its rows out in this order; PostgreSQL would walk a key for it.
-        joined = joined.extra(order_by=[f"{'-' if newest else ''}{one.index}.rowid"])
-        return list(joined.values_list("pk", flat=True)[:limit])
-    if not is_all:
-        return sorted(joined.values_list("pk", flat=True)[:limit], reverse=newest)
-    # Not everywhere, or the probe had told: the trigrams are the way, whatever the planner guesses.
-    with connection.cursor() as cursor:
-        cursor.execute(f"SELECT rowid FROM {one.index} WHERE {condition} LIMIT %s", [*params, limit])
-        return sorted((pk for (pk,) in cursor.fetchall()), reverse=newest)
+def _tiers(words: Sequence[str]) -> tuple[list[str], list[str]]:
+    return [f" {word} " for word in words], [f" {word}" for word in words]
 
 
-def _probe(one: Document, parts: Sequence[str], limit: int, *, newest: bool = False) -> list[int]:
-    """Ids among the first rows, read one after the other."""
+def _rank(text: str, tiers: Sequence[Sequence[str]]) -> int:
+    for rank, tier in enumerate(tiers):
+        if all(part in text for part in tier):
+            return rank
+    return len(tiers)
+
+
+class _Reader:
+    """Reads the first ``rows`` that hold something, each with its text."""
+
+    def __init__(self, rows: QuerySet[Any], one: Document, *, is_all: bool, newest: bool) -> None:
+        self.one, self.is_all, self.newest = one, is_all, newest
+        self.is_postgres = connection.vendor == "postgresql"
+        self.rows = rows.order_by()
+        self.are_few = not is_all and not self.is_postgres and self.rows[: FEW + 1].count() <= FEW
+
+    def first(self, parts: Sequence[str], limit: int) -> list[tuple[int, str]]:
+        """Ids and texts of the first rows that hold every one of ``parts``."""
+        one = self.one
+        if self.is_all:
+            return self.of_all(parts, limit)
+        condition, params = _condition(one, parts, one_by_one=self.are_few)
+        joined = self.rows.extra(  # noqa: S610 - names of tables in code only
+            select={"found_text": f"{one.index}.text"},
+            tables=[one.index],
+            where=[f"{one.index}.rowid = {one.table}.id", condition],
+            params=params,
+        )
+        if not self.is_postgres:
+            # The full text table hands its rows out in this order; PostgreSQL would walk a key for it.
+            order = "-pk" if self.newest else "pk"
+            by_text = f"{'-' if self.newest else ''}{one.index}.rowid"
+            joined = joined.order_by(order) if self.are_few else joined.extra(order_by=[by_text])
+        return sorted(joined.values_list("pk", "found_text")[:limit], reverse=self.newest)
+
+    def of_all(self, parts: Sequence[str], limit: int) -> list[tuple[int, str]]:
+        """The same where no row is left out, from the index alone."""
+        one = self.one
+        if self.is_postgres:
+            probed = _probe(one, parts, limit, newest=self.newest)
+            if len(probed) >= limit:
+                return probed
+        condition, params = _condition(one, parts)
+        order = "" if self.is_postgres else f"ORDER BY rowid {'DESC' if self.newest else 'ASC'}"
+        with connection.cursor() as cursor:
+            cursor.execute(
+                f"SELECT rowid, text FROM {one.index} WHERE {condition} {order} LIMIT %s", [*params, limit]
+            )
+            return sorted(cursor.fetchall(), reverse=self.newest)
+
+
+def _probe(one: Document, parts: Sequence[str], limit: int, *, newest: bool = False) -> list[tuple[int, str]]:
+    """Ids and texts among the first rows, read one after the other."""
     condition, params = _condition(one, parts, table="p")
     way = "DESC" if newest else "ASC"
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT rowid FROM "
+            "SELECT rowid, text FROM "
             f"(SELECT rowid, text FROM {one.index} ORDER BY rowid {way} LIMIT {PROBED}) AS p "
             f"WHERE {condition} LIMIT %s",
             [*params, limit],
         )
-        return [pk for (pk,) in cursor.fetchall()]
+        return list(cursor.fetchall())
 
 
-def _condition(one: Document, parts: Sequence[str], table: str = "") -> tuple[str, list[str]]:
-    """SQL and parameters: the text of ``one`` holds every part."""
+def _condition(
+    one: Document, parts: Sequence[str], table: str = "", *, one_by_one: bool = False
+) -> tuple[str, list[str]]:
+    """SQL and parameters: the text of ``one`` holds every part; ``one_by_one`` looks into each text."""
     text = f"{table or one.index}.text"
     if connection.vendor == "postgresql":
         return " AND ".join([f"{text} LIKE %s"] * len(parts)), [f"%{_plain(part)}%" for part in parts]
-    long = [part for part in parts if len(part) >= LEAST_LETTERS]
-    short = [part for part in parts if len(part) < LEAST_LETTERS]
+    long = [part for part in parts if len(part) >= LEAST_LETTERS and not one_by_one]
+    short = [part for part in parts if part not in long]
     conditions, params = [], []
     if long:
         conditions.append(f"{one.index}.text MATCH %s")
