@@ -47,8 +47,8 @@ _RAW_LENGTH = 60
 class StampError(ValueError):
     """A text that cannot be the date of an extinguisher.
 
-    ``code`` is one of ``unreadable``, ``impossible``, ``future``, ``before_bound`` or
-    ``too_early``; ``found`` is the text; ``sentence`` says what is wrong and what to do.
+    ``code`` is one of ``unreadable``, ``impossible``, ``future``, ``before_bound``, ``too_early``
+    or ``promise``; ``found`` is the text; ``sentence`` says what is wrong and what to do.
     """
 
     def __init__(self, code: str, found: str, sentence: str) -> None:
@@ -167,10 +167,15 @@ def read_stamp(
     Two-digit years are read inside a window: never in the future, never before ``not_before``
     (1950 without one). The one reading that survives is taken with a doubt; if two survive the
     stamp is unknown and the doubt asks. Blank, ``?``, ``n/a``, ``unknown``, ``not readable`` and
-    the like give an unknown stamp.
+    the like give an unknown stamp, and so does, with a doubt, what only sets a bound
+    (``before 2015``) and what spreadsheets show for no date (``1900-01-00``).
+
+    A week, a half-year or a season is kept as the month or year that holds its begin, a span as its
+    begin, each with a doubt. Month names are known in English, German, French, Spanish, Italian,
+    Portuguese and Dutch; all forms of ISO 8601 for a day, month, week, ordinal day and year are.
 
     Raises ``StampError`` for a text that is no date, a day that does not exist, a date after
-    ``today``, one before ``not_before``, or a year before 1900.
+    ``today``, one before ``not_before``, a year before 1900, or a promise (``due 06/2027``).
 
     Source of the mark form "month, tester, year": 49 CFR 180.213(d), from memory. The other
     forms are common practice, no source.
@@ -215,14 +220,39 @@ _MONTH_NAMES = (
     "january", "february", "march", "april", "may", "june",
     "july", "august", "september", "october", "november", "december",
 )  # fmt: skip
-_MONTHS = {name: n for n, name in enumerate(_MONTH_NAMES, 1)}
-_MONTHS |= {name[:3]: n for name, n in list(_MONTHS.items())} | {"sept": 9, "febr": 2, "juni": 6, "juli": 7}
+# Names and usual short forms in English, German, French, Spanish, Italian, Portuguese and Dutch, without
+# accents. From memory; none of them names two months.
+_MONTHS = {
+    word: number
+    for number, words in enumerate(
+        (
+            "january jan januar jaenner janner janvier janv enero ene gennaio gen janeiro januari",
+            "february feb febr februar feber fevrier fevr fev febrero febbraio fevereiro februari",
+            "march mar maerz marz mrz mars marzo marco maart mrt",
+            "april apr avril avr abril abr aprile",
+            "may mai mayo maggio mag maio mei",
+            "june jun juni juin junio giugno giu junho",
+            "july jul juli juillet juil julio luglio lug julho",
+            "august aug aout aou agosto ago augustus",
+            "september sep sept septembre septiembre setiembre settembre setembro set",
+            "october oct oktober okt octobre octubre ottobre ott outubro out",
+            "november nov novembre noviembre novembro",
+            "december dec dezember dez decembre diciembre dic dicembre dezembro",
+        ),
+        1,
+    )
+    for word in words.split()
+}
 
 _SEP = r"\s*[-/.,\s]\s*"
-_DAY = r"(?P<day>\d{1,2})(?:st|nd|rd|th)?"
+_DAY = r"(?P<day>\d{1,2})(?:st|nd|rd|th|er|ste|e|o)?"
 _TESTER = r"(?P<tester>[a-z]{1,2} \d{1,4}|[a-z0-9][a-z0-9/-]{0,7})"
-_QUARTER = r"(?:q\s*(?P<q>\d)|(?P<q2>\d)\s*(?:st|nd|rd|th)?\s*(?:q|qtr|quarter))"
-_NAME = r"(?P<name>[a-z]{3,9})\.?"
+_QUARTER = (
+    r"(?:[qt]\s*(?P<q>\d)|(?P<q2>\d)\s*(?:st|nd|rd|th|er|eme|o|e|\.)?\s*"
+    r"(?:q|qtr|quarter|quartal|trimestre|trim|kwartaal|t)\.?)"
+)
+_WEEK = r"(?:week|wk|w|woche|kw|semaine|sem|semana|settimana)"
+_NAME = r"(?P<name>[a-z]{3,10})\.?"
 _YEAR = r"'?(?P<year>\d{4}|\d{2})"
 _FORMS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
     (form, re.compile(pattern, re.ASCII))
@@ -241,14 +271,60 @@ _FORMS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("year_name", rf"(?P<year>\d{{4}})(?:{_SEP})?{_NAME}"),
         ("quarter", rf"{_QUARTER}(?:{_SEP})?{_YEAR}"),
         ("quarter_last", rf"(?P<year>\d{{4}})(?:{_SEP})?q\s*(?P<q>\d)"),
+        ("iso_week", r"(?P<year>\d{4})-?w(?P<week>\d{2})(?:-?(?P<weekday>\d))?"),
+        ("week_year", rf"{_WEEK}\.?\s*(?P<week>\d{{1,2}})(?:{_SEP})?{_YEAR}"),
+        ("week_year", rf"(?P<week>\d{{1,2}})\.?\s*{_WEEK}\.?{_SEP}{_YEAR}"),
+        ("week_year", rf"(?P<week>\d{{1,2}})\s*/\s*{_YEAR}\s*{_WEEK}\.?"),
+        ("week_year", rf"(?P<year>\d{{4}}){_SEP}{_WEEK}\.?\s*(?P<week>\d{{1,2}})"),
+        ("half_year", rf"(?:h\s*[12]|[12]\.?\s*(?:half|halbjahr|semestre)){_SEP}{_YEAR}"),
+        ("season", rf"(?P<season>[a-z]{{3,10}}){_SEP}{_YEAR}"),
         ("tester_mark", rf"(?P<month>\d{{1,2}})\s+{_TESTER}\s+{_YEAR}(?:\s*[a-z*+]{{1,3}})?"),
+        ("tester_mark", rf"(?P<month>\d{{1,2}})[-/](?P<tester>[a-z]{{1,2}}\d{{1,4}})[-/]{_YEAR}"),
+        ("ordinal_day", r"(?P<year>(?:19|20)\d{2})-?(?P<ordinal>\d{3})"),
         ("year", _YEAR),
         ("serial", r"(?P<serial>\d{5})(?:\.\d+)?"),
     )
 )  # fmt: skip
+# ISO 8601-1:2019, 5.3 and 5.4: hours with or without minutes and seconds, fractions, zones; from memory.
 _TIME = re.compile(
-    r"(?P<date>.+?)(?:t|\s+)(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)\s*(?:am|pm|z|[+-]\d{2}:?\d{2})?",
+    r"(?P<date>.+?)(?:t(?P<basic>\d{2}(?:\d{2}(?:\d{2}(?:[.,]\d+)?)?)?)"
+    r"|(?:t|\s+)(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?))\s*(?:am|pm|uhr|h|z|[+-]\d{2}(?::?\d{2})?)?",
     re.ASCII,
+)
+_SEASONS = frozenset(
+    {
+        *("spring", "summer", "autumn", "fall", "winter", "fruhling", "fruhjahr", "sommer", "herbst"),
+        *("printemps", "ete", "automne", "hiver", "primavera", "verano", "otono", "invierno", "estate"),
+        *("autunno", "inverno", "verao", "outono", "lente", "zomer", "herfst"),
+    }
+)
+# Words that stand beside a date and tell nothing about it.
+_BESIDE = re.compile(
+    r"\b(?:of|the|de|del|do|le|den|am|im|il|el|em)\b|^(?:mon|tues?|wed|wednes|thur?s?|fri|satur|sat|sun)(?:day)?\b"
+    r"|^(?:montag|dienstag|mittwoch|donnerstag|freitag|samstag|sonntag|mo|di|mi|do|fr|sa|so)\b\.?"
+    r"|^(?:lundi|mardi|mercredi|jeudi|vendredi|samedi|dimanche|lunes|martes|miercoles|jueves|viernes|sabado|domingo)\b"
+)
+_LABEL = re.compile(
+    r"(?:bj|baujahr|herst|mfg|mfd|mfr|dom|made|manufactured|year|yr|jahr|date|datum|tested|test|ht|hydro|"
+    r"serviced|service|fab|ano|annee|anno|gepruft|gewartet)\b\.?\s*[:=]?\s*(?=\d|[a-z]{3})"
+)
+_APPROXIMATE = re.compile(
+    r"(?:ca|circa|approx|approximately|about|around|etwa|env|environ|aprox|~)\.?\s*(?=\d|[a-z])"
+)
+_BOUND = re.compile(
+    r"(?:(?:before|after|until|pre|post|vor|nach|bis|avant|apres|antes|despues|prima|dopo|<|>|≤|≥)\b\.?|[<>≤≥]=?)\s*.*\d{2}.*"
+)
+_PROMISE = re.compile(
+    r"(?:due|next|exp|expires|expiry|fallig|nachste|prochaine?|proxim[ao]|prossim[ao])\b.*\d.*"
+)
+_SPAN = re.compile(
+    r"(?P<a>.{4,24}?)(?:\s+(?:-|to|bis|until|till|au|al|ao|tot|and|und|et|y|e)\s+|\s*/\s*(?=\d{4}-\d)|(?<=\d{4})-(?=\d{4}$))"
+    r"(?P<b>.{2,24})"
+)
+# What programs write for "no date": the zero day of a spreadsheet, shown as a day.
+_ZERO_DAYS = frozenset({date(1899, 12, 30), date(1899, 12, 31), date(1900, 1, 1), date(1904, 1, 1)})
+_ZERO_TEXTS = re.compile(
+    r"(?:0{1,2}[/.-](?:0?1|jan)[/.-](?:19)?00|0?1/0{1,2}/(?:19)?00|1900-01-00|1899-12-3[01]|3[01][/.]12[/.]1899|12/3[01]/1899|00:00(?::00)?)(?:\s+0{1,2}:00(?::00)?)?"
 )
 
 _Build = Callable[[int], Stamp]
@@ -257,6 +333,9 @@ _Build = Callable[[int], Stamp]
 def _plain(raw: str) -> str:
     """Return ``raw`` in one case, with ordinary digits, dashes, quotes and single spaces."""
     text = unicodedata.normalize("NFKC", raw).lower()
+    if not text.isascii():
+        spread = unicodedata.normalize("NFKD", text)
+        text = "".join(sign for sign in spread if not unicodedata.combining(sign))
     text = re.sub(r"[\u2010-\u2015\u2212]", "-", text).replace("\u2019", "'").replace("\u2018", "'")
     text = text.replace("`", "'").replace("\u00b4", "'").replace("\\", "/")
     return " ".join(text.split())
@@ -305,26 +384,119 @@ class _Reader:
         self.doubts: list[tuple[str, str]] = []
 
     def read(self) -> StampReading:
+        stamp = self._read()
+        return StampReading(
+            stamp,
+            tuple(sentence for _, sentence in self.doubts),
+            tuple(code for code, _ in self.doubts),
+        )
+
+    def _read(self) -> Stamp:
+        if _ZERO_TEXTS.fullmatch(self.text):
+            return self._zero_day()
         timed = _TIME.fullmatch(self.text)
-        if timed:
+        if timed and (timed["time"] or re.search(r"\d{4}-?\d{2}-?\d{2}$|w\d{2}-?\d$|-\d{3}$", timed["date"])):
             self.text = timed["date"].strip(" ,")
-            if set(timed["time"]) - set("0:."):
+            if set(timed["time"] or timed["basic"]) - set("0:.,"):
                 self._doubt(
                     "time_dropped",
                     f'"{self.kept}" carries a time of day; only the date was kept. '
                     "Check the date if it was written in another time zone.",
                 )
+        stamp = self._by_forms()
+        if stamp is not None:
+            return stamp
+        stamp = self._with_words_beside()
+        if stamp is None:
+            stamp = self._span_of_two()
+        if stamp is None:
+            raise _unreadable(self.kept)
+        return stamp
+
+    def _by_forms(self) -> Stamp | None:
         for form, pattern in _FORMS:
             match = pattern.fullmatch(self.text)
             if match:
                 stamp = self._read_form(form, match)
                 if stamp is not None:
-                    return StampReading(
-                        stamp,
-                        tuple(sentence for _, sentence in self.doubts),
-                        tuple(code for code, _ in self.doubts),
-                    )
-        raise _unreadable(self.kept)
+                    if stamp.precision is Precision.DAY and stamp.first in _ZERO_DAYS:
+                        return self._zero_day()
+                    return stamp
+        return None
+
+    def _zero_day(self) -> Stamp:
+        self.doubts.clear()
+        self._doubt(
+            "zero_day",
+            f'"{self.kept}" is what spreadsheets show for no date at all; it stays unknown. '
+            "Write the date if there is one.",
+        )
+        return Stamp.unknown(self.kept)
+
+    def _with_words_beside(self) -> Stamp | None:
+        """Read a date that has words beside it; ``None`` when there is none."""
+        if _PROMISE.fullmatch(self.text):
+            raise StampError(
+                "promise",
+                self.kept,
+                f'"{self.kept}" tells when something falls due, not when it was done. '
+                "Write the date on which it was done.",
+            )
+        if _BOUND.fullmatch(self.text):
+            self._doubt(
+                "bound_only",
+                f'"{self.kept}" sets a bound and tells no date; it stays unknown. '
+                "Write the date if it is known.",
+            )
+            return Stamp.unknown(self.kept)
+        text, was = self.text, self.text
+        if text.endswith("?") or re.fullmatch(r"\(.*\)", text):
+            text = text.strip("?() ")
+            self._doubt("uncertain", f'"{self.kept}" is marked as uncertain and was taken. Check the date.')
+        approximate = _APPROXIMATE.match(text)
+        if approximate:
+            text = text[approximate.end() :]
+            self._doubt(
+                "approximate", f'"{self.kept}" is said to be about right and was taken. Check the date.'
+            )
+        label = _LABEL.match(text)
+        if label:
+            text = text[label.end() :]
+            self._doubt(
+                "words_beside",
+                f'"{self.kept}" has words beside the date; the date alone was taken. '
+                "Check that it is meant here.",
+            )
+        text = " ".join(_BESIDE.sub(" ", text).split()).strip(" ,.:;")
+        if text == was:
+            return None
+        self.text = text
+        return self._by_forms()
+
+    def _span_of_two(self) -> Stamp | None:
+        """Read a span of two dates as its first one, from which nothing can fall due too late."""
+        match = _SPAN.fullmatch(self.text)
+        if match is None:
+            return None
+        ends: list[Stamp] = []
+        for part in (match["a"], match["b"]):
+            other = _Reader(self.kept, part.strip(), self.today, self.not_before, self.day_first)
+            try:
+                stamp = other._by_forms()
+            except StampError:
+                return None
+            if stamp is None or not stamp.is_known:
+                return None
+            ends.append(stamp)
+        first, last = ends
+        if first.first is None or last.first is None or last.first < first.first:
+            return None
+        self._doubt(
+            "span",
+            f'"{self.kept}" tells a span; it is counted as {first}, its begin, so that nothing falls due '
+            "too late. Write the date if it is known.",
+        )
+        return first
 
     def _read_form(self, form: str, match: re.Match[str]) -> Stamp | None:
         """Return the stamp of one form, or ``None`` when the text only looks like that form."""
@@ -353,6 +525,16 @@ class _Reader:
                 if q not in (1, 2, 3, 4):
                     raise self._impossible(f"there is no quarter {q}")
                 return self._by_year(parts["year"], lambda year: self._quarter(year, q))
+            case "iso_week" | "week_year":
+                return self._week(parts)
+            case "ordinal_day":
+                return self._ordinal(int(parts["year"]), int(parts["ordinal"]))
+            case "half_year":
+                return self._part_of_year(parts["year"], "half of the year")
+            case "season":
+                if parts["season"] not in _SEASONS:
+                    return None
+                return self._part_of_year(parts["year"], "season")
             case "year":
                 return self._by_year(parts["year"], self._year)
             case "serial":
@@ -365,6 +547,51 @@ class _Reader:
                 return self._three_numbers(parts["a"], parts["b"], parts["year"])
 
     # -- forms that need more than one look
+
+    def _week(self, parts: dict[str, str]) -> Stamp:
+        """Source: ISO 8601-1:2019, 3.1.1.23: weeks begin on Monday, week 1 holds the first Thursday."""
+        week = int(parts["week"])
+
+        def monday(year: int) -> date:
+            try:
+                return date.fromisocalendar(year, week, 1)
+            except ValueError as error:
+                raise self._impossible(f"{year} has no week {week}") from error
+
+        year = self._one_year(parts["year"], lambda year: Stamp.on(monday(year)))
+        if year is None:
+            return Stamp.unknown(self.kept)
+        if parts.get("weekday"):
+            weekday = int(parts["weekday"])
+            if not 1 <= weekday <= 7:
+                raise self._impossible(f"there is no day {weekday} of a week")
+            day = monday(year) + timedelta(days=weekday - 1)
+            return self._settle([Stamp.on(day, self.kept)])
+        begins = monday(year)
+        stamp = self._settle([Stamp.of(begins.year, begins.month, raw=self.kept)])
+        self._doubt(
+            "week",
+            f'"{self.kept}" tells a week; it is kept as {stamp}, the month in which the week begins. '
+            "Write the day if it is known.",
+        )
+        return stamp
+
+    def _ordinal(self, year: int, number: int) -> Stamp:
+        """Source: ISO 8601-1:2019, 5.2.3: day of the year, from 001."""
+        day = date(year, 1, 1) + timedelta(days=number - 1)
+        if day.year != year:
+            raise self._impossible(f"{year} has no day {number}")
+        return self._settle([Stamp.on(day, self.kept)])
+
+    def _part_of_year(self, year_text: str, part: str) -> Stamp:
+        stamp = self._by_year(year_text, self._year)
+        if stamp.is_known:
+            self._doubt(
+                "part_of_year",
+                f'"{self.kept}" tells a {part}; it is kept as {stamp} and counts from its first day. '
+                "Write the month if it is known.",
+            )
+        return stamp
 
     def _serial(self, number: int) -> Stamp | None:
         day = date(1899, 12, 30) + timedelta(days=number)

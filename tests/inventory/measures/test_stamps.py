@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
+from dateutil.parser import parse
 from hypothesis import example, given
 from hypothesis import strategies as st
 
@@ -220,3 +221,78 @@ def test_an_ambiguous_date_is_never_counted_later_than_either_reading(day: date)
 @given(day=st.dates(date(1950, 1, 1), TODAY))
 def test_a_short_year_finds_its_century(day: date) -> None:
     assert read_stamp(f"{day:%m/%y}", today=TODAY).stamp == Stamp.of(day.year, day.month)
+
+
+@pytest.mark.parametrize(
+    ("text", "reads", "codes"),
+    [
+        # ISO 8601-1:2019, by clause (numbers of the clauses from memory).
+        pytest.param("2021-06-15", "2021-06-15", (), id="5.2.2 calendar date, extended"),
+        pytest.param("20210615", "2021-06-15", (), id="5.2.2 calendar date, basic"),
+        pytest.param("2021-06", "2021-06", (), id="5.2.2.3 month"),
+        pytest.param("2021", "2021", (), id="5.2.2.3 year"),
+        pytest.param("2021-166", "2021-06-15", (), id="5.2.3 ordinal date, extended"),
+        pytest.param("2021166", "2021-06-15", (), id="5.2.3 ordinal date, basic"),
+        pytest.param("2019-W23-4", "2019-06-06", (), id="5.2.4 week date, extended"),
+        pytest.param("2019W234", "2019-06-06", (), id="5.2.4 week date, basic"),
+        pytest.param("2019-W23", "2019-06", ("week",), id="5.2.4 week"),
+        pytest.param("2021-06-15T10:30:00.5+02:00", "2021-06-15", ("time_dropped",), id="5.4 date and time"),
+        pytest.param("20210615T103000Z", "2021-06-15", ("time_dropped",), id="5.4 basic date and time"),
+        pytest.param("2021-06-15T00:00:00", "2021-06-15", (), id="5.4 midnight"),
+        pytest.param("2021-06-01/2021-06-30", "2021-06-01", ("span",), id="5.5 interval"),
+        # Names in the languages of the registers.
+        pytest.param("15. März 2021", "2021-03-15", (), id="German"),
+        pytest.param("le 1er août 2019", "2019-08-01", (), id="French"),
+        pytest.param("15 de junio de 2021", "2021-06-15", (), id="Spanish"),
+        pytest.param("giugno 2021", "2021-06", (), id="Italian"),
+        pytest.param("outubro/2019", "2019-10", (), id="Portuguese"),
+        pytest.param("3 mei 2020", "2020-05-03", (), id="Dutch"),
+        # Weeks, parts of years, spans.
+        pytest.param("week 1 2019", "2018-12", ("week",), id="a week that begins in the year before"),
+        pytest.param("23/19 KW", "2019-06", ("two_digit_year", "week"), id="calendar week"),
+        pytest.param("2. Quartal 2019", "Q2 2019", (), id="quarter"),
+        pytest.param("H2 2019", "2019", ("part_of_year",), id="half-year"),
+        pytest.param("Herbst 2018", "2018", ("part_of_year",), id="season"),
+        pytest.param("06/2019 - 08/2019", "2019-06", ("span",), id="span of months"),
+        pytest.param("2019-2020", "2019", ("span",), id="span of years"),
+        # What tells less than a date.
+        pytest.param("3-A123-97", "1997-03", ("two_digit_year",), id="tester mark with hyphens"),
+        pytest.param("ca. 2015", "2015", ("approximate",), id="about"),
+        pytest.param("06/2015 ?", "2015-06", ("uncertain",), id="marked as uncertain"),
+        pytest.param("HT 06/2015", "2015-06", ("words_beside",), id="words beside"),
+        pytest.param("before 2015", "unknown", ("bound_only",), id="a bound is no date"),
+        pytest.param("1900-01-00", "unknown", ("zero_day",), id="zero of a spreadsheet"),
+        pytest.param("30/12/1899", "unknown", ("zero_day",), id="zero of another"),
+    ],
+)
+def test_more_forms(text: str, reads: str, codes: tuple[str, ...]) -> None:
+    reading = read_stamp(text, today=TODAY)
+    assert (str(reading.stamp), reading.codes) == (reads, codes)
+    assert reading.stamp.raw == text
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("due 06/2027", "promise"),
+        ("2019-W54", "impossible"),
+        ("2019-W23-8", "impossible"),
+        ("2021-366", "impossible"),
+        ("2107", "future"),
+        ("+012021-06-15", "unreadable"),
+        ("June 2021 to June 2019", "unreadable"),
+    ],
+)
+def test_more_that_is_no_date(text: str, code: str) -> None:
+    with pytest.raises(StampError) as refused:
+        read_stamp(text, today=TODAY)
+    assert refused.value.code == code
+
+
+def test_days_agree_with_another_reader() -> None:
+    """Witness: python-dateutil, for days that can only be read one way."""
+    for number in range(0, 20_000, 331):
+        day = date(1970, 1, 2) + timedelta(days=number)
+        for form in ("%Y-%m-%d", "%d %B %Y", "%B %d, %Y", "%Y%m%d", "%d-%b-%Y"):
+            text = day.strftime(form)
+            assert read_stamp(text, today=TODAY).stamp.first == parse(text).date() == day

@@ -658,4 +658,6 @@ def test_any_bytes_are_read_or_refused(data: bytes) -> None:
             reading = read_register(spoiled, now=NOW)
         except RegisterFileError:
             continue
-        assert reading.row_count == len(reading.rows) + len(reading.refused_rows)
+        assert reading.row_count == len(reading.rows) + len(reading.refused_rows) + len(reading.skipped_rows)
+        skipped = {finding.row for finding in reading.findings if finding.severity is Severity.SKIPPED}
+        assert skipped == set(reading.skipped_rows)
