@@ -32,7 +32,7 @@ from schedules.due.models import Obligation
 from schedules.due.queries import Status, status_on
 from schedules.engine import Knowledge
 from schedules.rulebook.books import rulebooks
-from schedules.rulebook.queries import confirmations, states_for_site, table_state, table_version
+from schedules.rulebook.queries import confirmations, table_state, table_version, tables_of
 from schedules.rules import IntervalTable
 from schedules.visits.models import Job, Visit, VisitEntry
 
@@ -271,16 +271,15 @@ class Premises:
         """The table versions behind the work and the dates, each with its state of confirmation."""
         used = {(row.table_key, row.table_version) for rows in self.obligations.values() for row in rows}
         used |= self.worked_by()
-        adopted = states_for_site(self.site.pk)
+        book = rulebooks([self.site.pk])[self.site.pk]
         used_keys = {key for key, _ in used}
         # A table that made no date for any unit here still applies: the edition in force stands for it.
         used |= {
-            (s.table.key, s.table.version)
-            for s in adopted
-            if s.table.key not in used_keys and s.table.in_force(self.today)
+            (table.key, table.version)
+            for table in tables_of(book.keys)
+            if table.key not in used_keys and table.in_force(self.today)
         }
         standing = confirmations()
-        book = rulebooks([self.site.pk])[self.site.pk]
         found: list[dict[str, Any]] = []
         for key, version in sorted(used):
             table = table_version(key, version)

@@ -288,6 +288,11 @@ class TableHere:
     state: TableState
     varied: tuple[str, ...]
 
+    @property
+    def sentence(self) -> str:
+        """Confirmation and variations together: no paper that names the table may leave either out."""
+        return " ".join((self.state.sentence, *self.varied))
+
 
 def tables_here(site_id: int) -> list[TableHere]:
     """The tables that a site uses, every edition that may apply; four queries."""

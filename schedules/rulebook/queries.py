@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -40,31 +39,6 @@ class TableState:
 def table_version(key: str, version: str) -> IntervalTable | None:
     """The table ``key`` in ``version``, or None when it is not shipped."""
     return next((t for t in load_tables().get(key, ()) if t.version == version), None)
-
-
-def adopted_keys(sites: Iterable[int]) -> dict[int, tuple[tuple[str, str], ...]]:
-    """Map each site id to its (table key, pinned version or "") pairs, nearest level winning.
-
-    Two queries whatever the number of sites.
-    """
-    owner_of = dict(Site.objects.filter(pk__in=list(sites)).values_list("pk", "owner_id"))
-    by_site: dict[int, dict[str, str]] = defaultdict(dict)
-    by_owner: dict[int, dict[str, str]] = defaultdict(dict)
-    firm: dict[str, str] = {}
-    rows: Iterable[tuple[str, str, int | None, int | None]] = Adoption.objects.standing().values_list(
-        "table_key", "table_version", "site_id", "owner_id"
-    )
-    for key, version, site_id, owner_id in rows:
-        if site_id is not None:
-            by_site[site_id][key] = version
-        elif owner_id is not None:
-            by_owner[owner_id][key] = version
-        else:
-            firm[key] = version
-    return {
-        site_id: tuple(sorted({**firm, **by_owner.get(owner_id, {}), **by_site.get(site_id, {})}.items()))
-        for site_id, owner_id in owner_of.items()
-    }
 
 
 def tables_of(keys: tuple[tuple[str, str], ...]) -> tuple[IntervalTable, ...]:
@@ -109,13 +83,6 @@ def all_table_states() -> list[TableState]:
     standing = confirmations()
     states = [table_state(t, standing) for versions in load_tables().values() for t in versions]
     return sorted(states, key=lambda s: (s.table.jurisdiction, s.table.title, s.table.version))
-
-
-def states_for_site(site_id: int) -> list[TableState]:
-    """The tables that a site uses, with their state."""
-    standing = confirmations()
-    keys = adopted_keys([site_id]).get(site_id, ())
-    return [table_state(t, standing) for t in tables_of(keys)]
 
 
 def adoptions_of(key: str, scope: Scope) -> QuerySet[Adoption]:

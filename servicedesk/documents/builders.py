@@ -17,7 +17,7 @@ from inventory.register.models import Site, Unit, local_today
 from inventory.register.places import Loan, Move
 from schedules.quotations.models import Quotation
 from schedules.quotations.queries import lines_of, totals_of
-from schedules.rulebook.queries import states_for_site
+from schedules.rulebook.books import tables_here
 from schedules.visits.models import Visit
 from servicedesk.documents.paper import document_pdf, in_fifties
 from servicedesk.portal.glance import WALKING_ORDER, unit_standings
@@ -85,10 +85,12 @@ def _record_line(record: ServiceRecord) -> str:
 
 
 def table_words(site: Site, now: datetime) -> list[str]:
-    """The interval tables of a site, each with its state of confirmation."""
+    """The interval tables in force at a site, each with its state of confirmation and what is varied."""
+    today = local_today(site, now)
     return [
-        f"{state.table.document}, {state.table.edition} (version {state.table.version}). {state.sentence}"
-        for state in states_for_site(site.pk)
+        f"{table.document}, {table.edition} (version {table.version}). {here.sentence}"
+        for here in tables_here(site.pk)
+        if (table := here.state.table).in_force(today)
     ]
 
 

@@ -11,7 +11,7 @@ from inventory.register.models import Unit, local_today
 from schedules.due.models import Obligation
 from schedules.due.queries import STATUS_LABELS, attach_why, status_on
 from schedules.due.services import refresh_units
-from schedules.rulebook.queries import states_for_site
+from schedules.rulebook.books import tables_here
 
 
 class Command(BaseCommand):
@@ -45,8 +45,8 @@ class Command(BaseCommand):
         for doubt in unit.doubts:
             out(f"Doubt: {doubt}")
         out("")
-        for state in states_for_site(unit.site.pk):
-            out(f"Table {state.table.title}, version {state.table.version}. {state.sentence}")
+        for here in tables_here(unit.site.pk):
+            out(f"Table {here.state.table.title}, version {here.state.table.version}. {here.sentence}")
         today = local_today(unit.site, now)
         rows = list(Obligation.objects.filter(unit=unit).order_by("latest_on", "task", "pk"))
         attach_why(rows, now)

@@ -362,7 +362,7 @@ def test_queries_do_not_grow_with_the_units(django_assert_num_queries, day):
         # Recount: records, list. Content: records, readings, jobs, units, obligations, defects, site's
         # adoptions (2), confirmations (2), rulebook with its variations (3); one more where a unit was
         # replaced.
-        with django_assert_num_queries(15 + (it is day)):
+        with django_assert_num_queries(12 + (it is day)):
             visit_content(visit, heading)
 
 

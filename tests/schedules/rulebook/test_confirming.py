@@ -7,8 +7,9 @@ from django.core.exceptions import ValidationError
 
 from schedules.due.models import Obligation
 from schedules.due.services import refresh_stale, stale_unit_ids
+from schedules.rulebook.books import rulebooks, tables_here
 from schedules.rulebook.models import Adoption, Confirmation
-from schedules.rulebook.queries import adopted_keys, states_for_site, table_state
+from schedules.rulebook.queries import table_state
 from schedules.rulebook.services import adopt_table, confirm_table, withdraw_confirmation
 from schedules.rules import load_tables
 from tests.factories import NOW, make_owner, make_site, make_unit, make_user
@@ -76,10 +77,10 @@ def test_tables_of_firm_owner_and_site_add_up():
     site, other = make_site(owner, tables=(OSHA,)), make_site(tables=())
     adopt_table("us-nfpa-10", at=NOW)
     adopt_table("us-49cfr-180-209", owner=owner, at=NOW)
-    keys = adopted_keys([site.pk, other.pk])
-    assert [key for key, _ in keys[site.pk]] == ["us-49cfr-180-209", "us-nfpa-10", OSHA]
-    assert [key for key, _ in keys[other.pk]] == ["us-nfpa-10"]
-    assert {state.table.key for state in states_for_site(other.pk)} == {"us-nfpa-10"}
+    books = rulebooks([site.pk, other.pk])
+    assert [key for key, _ in books[site.pk].keys] == ["us-49cfr-180-209", "us-nfpa-10", OSHA]
+    assert [key for key, _ in books[other.pk].keys] == ["us-nfpa-10"]
+    assert {here.state.table.key for here in tables_here(other.pk)} == {"us-nfpa-10"}
 
 
 def test_adopting_twice_is_one_adoption():

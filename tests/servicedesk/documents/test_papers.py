@@ -16,6 +16,7 @@ from inventory.register.custody import add_store, carry, lend, make_loaner
 from inventory.register.models import Unit
 from schedules.certificates.models import Certificate
 from schedules.certificates.signing import read_signature
+from schedules.rulebook.services import vary_rule
 from servicedesk.documents import builders
 from tests.factories import NOW, TODAY, make_record, make_unit, make_visit
 from tests.servicedesk.page_cast import make_cast
@@ -47,6 +48,22 @@ def test_the_register_tells_each_unit_with_its_history_and_the_tables_state(cast
     for text in ("Mill Lane works", "U-100001", "SN-MILL", "Recharge: passed", "OPEN:", "Unconfirmed"):
         assert text in told, text
     assert "U-200001" not in told
+
+
+def test_the_register_says_where_a_rule_is_varied_and_by_whose_authority(cast):
+    vary_rule(
+        "us-osha-1910-157",
+        "maintenance",
+        {"every": "P6M"},
+        site=cast.site,
+        by=cast.people["manager"],
+        reason="Salt air",
+        reference="Fire marshal's letter FM-17",
+        at=NOW,
+    )
+    told = words(builders.site_register(cast.site, now=NOW))
+    assert "Varied here: (e)(3)" in told
+    assert "FM-17" in told
 
 
 def test_history_can_begin_at_a_day(cast):
