@@ -77,3 +77,86 @@ def fence(*tables: str) -> Callable[[Any, Any], None]:
                     )
 
     return add
+
+
+ERASED_FIELDS = "inventory_erasedfield"
+
+
+def fence_but_erasing(table: str, *columns: str) -> Callable[[Any, Any], None]:
+    """Return a migration function that fences ``table`` like ``fence``, with one narrow gate.
+
+    A row may change in ``columns`` only, and each of them only to what a row of ``ERASED_FIELDS``
+    says it reads as. Of columns added later SQLite's trigger knows nothing: a migration that adds one
+    to such a table ends with this function again, and a test compares.
+    """
+
+    def add(apps: Any, schema_editor: Any) -> None:
+        fence(table)(apps, schema_editor)
+        name = f"{table}_no_update"
+        if schema_editor.connection.vendor == "sqlite":
+            with schema_editor.connection.cursor() as cursor:
+                described = schema_editor.connection.introspection.get_table_description(cursor, table)
+            schema_editor.execute(f'DROP TRIGGER IF EXISTS "{name}"')
+            schema_editor.execute(_sqlite_gate(name, table, columns, [one.name for one in described]))
+        else:
+            schema_editor.execute(_POSTGRES_GATE, params=None)
+            schema_editor.execute(f'DROP TRIGGER IF EXISTS "{name}" ON "{table}"')
+            given = ", ".join(f"'{column}'" for column in columns)
+            schema_editor.execute(
+                f'CREATE TRIGGER "{name}" BEFORE UPDATE ON "{table}" '
+                f"FOR EACH ROW EXECUTE FUNCTION refuse_history_change_but_erasing({given})"
+            )
+
+    return add
+
+
+def _sqlite_gate(name: str, table: str, columns: tuple[str, ...], every: list[str]) -> str:
+    missing = set(columns) - set(every)
+    if missing:
+        raise ValueError(f"{table} has no {', '.join(sorted(missing))}")
+    kept = [f'NEW."{column}" IS OLD."{column}"' for column in every if column not in columns]
+    gates, changed = [], []
+    for column in columns:
+        same = f'NEW."{column}" IS OLD."{column}"'
+        # A text stands as a JSON string; a JSON column as the document itself.
+        gates.append(
+            f"({same} OR EXISTS (SELECT 1 FROM \"{ERASED_FIELDS}\" AS e WHERE e.table_name = '{table}' "  # noqa: S608
+            f"AND e.row_id = OLD.id AND e.column_name = '{column}' "
+            f"AND CASE json_type(e.reads_as) WHEN 'text' "
+            f"THEN json_extract(e.reads_as, '$') IS NEW.\"{column}\" "
+            f'ELSE json(e.reads_as) IS json(NEW."{column}") END))'
+        )
+        changed.append(f"NOT ({same})")
+    allowed = " AND ".join([*kept, *gates, f"({' OR '.join(changed)})"])
+    return (
+        f'CREATE TRIGGER "{name}" BEFORE UPDATE ON "{table}" WHEN NOT ({allowed}) '
+        f"BEGIN SELECT RAISE(ABORT, 'history is append-only: {table}'); END"
+    )
+
+
+_POSTGRES_GATE = f"""
+CREATE OR REPLACE FUNCTION refuse_history_change_but_erasing() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    given text;
+    old_row jsonb := to_jsonb(OLD);
+    new_row jsonb := to_jsonb(NEW);
+    is_erased boolean := false;
+BEGIN
+    FOREACH given IN ARRAY TG_ARGV LOOP
+        IF old_row -> given IS DISTINCT FROM new_row -> given THEN
+            PERFORM 1 FROM {ERASED_FIELDS} e WHERE e.table_name = TG_TABLE_NAME AND e.row_id = OLD.id
+                AND e.column_name = given AND e.reads_as::jsonb = new_row -> given;
+            IF NOT FOUND THEN
+                RAISE EXCEPTION 'history is append-only: %', TG_TABLE_NAME;
+            END IF;
+            is_erased := true;
+            old_row := old_row - given;
+            new_row := new_row - given;
+        END IF;
+    END LOOP;
+    IF is_erased AND old_row = new_row THEN
+        RETURN NEW;
+    END IF;
+    RAISE EXCEPTION 'history is append-only: %', TG_TABLE_NAME;
+END $$
+"""

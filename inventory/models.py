@@ -1,6 +1,7 @@
 """Gathers the tables of this package for Django; import the slices elsewhere."""
 
 from inventory.condition.models import LeakEstimate, LeakPeers
+from inventory.logbook.erasures import ErasedField, ErasedRecord, Erasure, RecordOrigin
 from inventory.logbook.models import Defect, Photo, Reading, ServiceRecord
 from inventory.recalls.models import Recall, RecallStep, RecallUnit
 from inventory.register.changes import FactChange, LocationAlias, OwnerChange, SameUnitDecision
@@ -18,6 +19,7 @@ from inventory.register.models import (
     UnitModel,
 )
 from inventory.register.places import Loan, Move, Store
+from inventory.register.service_end import ServiceEnd
 from inventory.register.terms import CallOff, ContractMark, TermsVersion
 from inventory.stock.models import (
     GasCylinder,
@@ -51,6 +53,9 @@ __all__ = [
     "ContractMark",
     "Defect",
     "Depot",
+    "ErasedField",
+    "ErasedRecord",
+    "Erasure",
     "FactChange",
     "GasCylinder",
     "HouseStay",
@@ -76,7 +81,9 @@ __all__ = [
     "Recall",
     "RecallStep",
     "RecallUnit",
+    "RecordOrigin",
     "SameUnitDecision",
+    "ServiceEnd",
     "ServiceRecord",
     "Site",
     "StockBalance",

@@ -11,12 +11,16 @@ from servicedesk.exchange.models import (
     RegisterSource,
     SourceLayout,
 )
+from servicedesk.handover.models import HandedRow, HandoverRun, House, TakeOver
 from servicedesk.notices.models import Deadline, Notice, NoticeChoice
 from servicedesk.portal.models import CalendarAddress
 
 __all__ = [
     "CalendarAddress",
     "Deadline",
+    "HandedRow",
+    "HandoverRun",
+    "House",
     "IdempotentAnswer",
     "ImportEffect",
     "ImportFinding",
@@ -28,5 +32,6 @@ __all__ = [
     "RegisterImport",
     "RegisterSource",
     "SourceLayout",
+    "TakeOver",
     "User",
 ]

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import uuid
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Exists, F, OuterRef
+from django.db.models import Exists, F, OuterRef, Subquery
+from django.db.models.functions import Coalesce
 
+from inventory.bulk import chunks, draw_ids, insert_rows
+from inventory.logbook.chain import (
+    ErasedLink,
+    Proof,
+    RecordLink,
+    RowNumbers,
+    erasure_content,
+    instant,
+    prove,
+    record_content,
+    sha256_of,
+)
+from inventory.logbook.erasures import ErasedRecord
 from inventory.logbook.models import Reading, ServiceRecord
 from inventory.measures.stamps import Stamp
 from inventory.people import Person
@@ -127,6 +139,75 @@ def add_records(new: Sequence[NewRecord]) -> list[ServiceRecord]:
     return rows
 
 
+_COLUMNS = (
+    "id", "client_ref", "unit_id", "sequence", "task", "outcome", "done_first", "done_last", "done_precision",
+    "done_raw", "method", "evidence", "site_id", "location_id", "visit_ref", "performed_by_id",
+    "performed_by_name", "instrument", "remarks", "device_at", "received_at", "corrects_id",
+    "correction_reason", "previous_digest", "digest",
+)  # fmt: skip
+
+
+def add_many_records(new: Iterable[NewRecord], *, fresh_units: bool = False) -> list[tuple[int, int]]:
+    """Add very many records without readings; return the ranges of their ids, first and last.
+
+    The same chain as ``add_records`` makes, in a fraction of its time. Records of one unit stand together
+    in ``new``. ``fresh_units`` is the caller's word that the units have no record yet and that their
+    revision counts these already. Must run in the caller's transaction.
+    """
+    ranges: list[tuple[int, int]] = []
+    for batch in _whole_units(new, 20_000):
+        unit_ids = {item.unit_id for item in batch}
+        ends: dict[int, tuple[int, str]] = {}
+        if not fresh_units:
+            for some in chunks(unit_ids, 10_000):
+                Unit.objects.filter(pk__in=some).update(facts_revision=F("facts_revision") + 1)
+                ends |= _chain_ends(set(some))
+        ids = draw_ids(ServiceRecord, len(batch))
+        insert_rows(ServiceRecord, _COLUMNS, _chained(batch, ids, ends))
+        for first in ids:
+            if ranges and ranges[-1][1] == first - 1:
+                ranges[-1] = (ranges[-1][0], first)
+            else:
+                ranges.append((first, first))
+    return ranges
+
+
+def _chained(
+    batch: Sequence[NewRecord], ids: Sequence[int], ends: dict[int, tuple[int, str]]
+) -> Iterator[tuple[Any, ...]]:
+    row = ServiceRecord()
+    for pk, item in zip(ids, batch, strict=True):
+        if item.done.first is not None and (item.done.first - item.received_at.date()).days > 1:
+            raise ValidationError(
+                f"The date {item.done} lies in the future. Enter the day on which the work was done."
+            )
+        sequence, previous = ends.get(item.unit_id, (0, ""))
+        values = (
+            pk, item.client_ref, item.unit_id, sequence + 1, item.task, item.outcome, item.done.first,
+            item.done.last, item.done.precision.value, item.done.raw, item.method, item.evidence,
+            item.site_id, item.location_id, item.visit_ref, item.performed_by_id, item.performed_by_name,
+            item.instrument, item.remarks, item.device_at, item.received_at, item.corrects_id,
+            item.correction_reason, previous,
+        )  # fmt: skip
+        # One object is filled again and again: making one for each would take longer than its digest.
+        row.__dict__.update(zip(_COLUMNS, values, strict=False))
+        digest = record_digest(row, ())
+        ends[item.unit_id] = (sequence + 1, digest)
+        yield (*values, digest)
+
+
+def _whole_units(new: Iterable[NewRecord], size: int) -> Iterator[list[NewRecord]]:
+    """``new`` in lists of about ``size`` that never part the records of one unit."""
+    batch: list[NewRecord] = []
+    for item in new:
+        if len(batch) >= size and item.unit_id != batch[-1].unit_id:
+            yield batch
+            batch = []
+        batch.append(item)
+    if batch:
+        yield batch
+
+
 def correct_record(
     record: ServiceRecord, *, reason: str, by: Person, at: datetime, **changes: Any
 ) -> ServiceRecord:
@@ -173,67 +254,80 @@ def correct_record(
     return add_records([new])[0]
 
 
-def record_digest(row: ServiceRecord, readings: Sequence[NewReading | Reading]) -> str:
-    """SHA-256 over everything the record states and the digest of the record before it."""
-    content = {
-        "client_ref": str(row.client_ref),
-        "unit": row.unit_id,
-        "sequence": row.sequence,
-        "task": row.task,
-        "outcome": row.outcome,
-        "done": [
-            row.done_first.isoformat() if row.done_first else None,
-            row.done_last.isoformat() if row.done_last else None,
-            row.done_precision,
-            row.done_raw,
-        ],
-        "method": row.method,
-        "evidence": row.evidence,
-        "site": row.site_id,
-        "location": row.location_id,
-        "visit": str(row.visit_ref) if row.visit_ref else None,
-        "by": [row.performed_by_id, row.performed_by_name],
-        "instrument": row.instrument,
-        "remarks": row.remarks,
-        "device_at": _instant(row.device_at),
-        "received_at": _instant(row.received_at),
-        "corrects": row.corrects_id,
-        "correction_reason": row.correction_reason,
-        "previous": row.previous_digest,
-        "readings": [
-            [r.quantity, r.entered_value, r.entered_unit, r.base_value, r.verdict, r.verdict_reason]
-            for r in readings
-        ],
-    }
-    return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+def record_digest(
+    row: ServiceRecord, readings: Sequence[NewReading | Reading], numbers: RowNumbers | None = None
+) -> str:
+    """SHA-256 over everything the record states and the digest of the link before it."""
+    return sha256_of(record_content(row, readings, numbers))
 
 
 def broken_links(unit: Unit) -> list[str]:
     """Name every place where the chain of ``unit`` does not hold; empty when it is whole."""
-    found: list[str] = []
-    previous = ""
-    expected = 1
-    rows = ServiceRecord.objects.filter(unit=unit).order_by("sequence").prefetch_related("readings")
-    for row in rows:
-        if row.sequence != expected:
-            found.append(f"record {expected} of unit {unit.number} is missing")
-        if row.previous_digest != previous:
-            found.append(f"record {row.sequence} of unit {unit.number} does not follow the one before it")
-        if row.digest != record_digest(row, list(row.readings.all())):
-            found.append(f"record {row.sequence} of unit {unit.number} was altered")
-        previous, expected = row.digest, row.sequence + 1
-    return found
+    return proof_of(unit).broken
+
+
+def proof_of(unit: Unit) -> Proof:
+    """What the chain of ``unit`` shows, erasures and records of another house included."""
+    rows = (
+        ServiceRecord.objects.filter(unit=unit)
+        .order_by("sequence")
+        .select_related("origin")
+        .prefetch_related("readings")
+    )
+    erased = (
+        ErasedRecord.objects.filter(unit=unit).select_related("record").order_by("after_sequence", "position")
+    )
+    return prove(unit.number, map(record_link, rows), map(erased_link, erased))
+
+
+def record_link(row: ServiceRecord) -> RecordLink:
+    """``row`` as a link; its readings and origin are best fetched before."""
+    origin = getattr(row, "origin", None)
+    numbers = None
+    if origin is not None:
+        numbers = RowNumbers(origin.unit, origin.site, origin.location, origin.by, origin.corrects)
+    return RecordLink(
+        str(row.client_ref),
+        row.sequence,
+        row.previous_digest,
+        row.digest,
+        record_digest(row, list(row.readings.all()), numbers),
+        origin is not None and origin.has_gap_before,
+    )
+
+
+def erased_link(row: ErasedRecord) -> ErasedLink:
+    """``row`` as a link; its record is best fetched before."""
+    record = str(row.record.client_ref)
+    return ErasedLink(
+        record,
+        row.after_sequence,
+        row.position,
+        row.record_digest,
+        row.reads_as_digest,
+        row.previous_digest,
+        row.digest,
+        sha256_of(
+            erasure_content(
+                record=record,
+                after_sequence=row.after_sequence,
+                position=row.position,
+                record_digest=row.record_digest,
+                reads_as_digest=row.reads_as_digest,
+                removed=row.removed,
+                made_at=instant(row.made_at),
+                previous=row.previous_digest,
+            )
+        ),
+    )
 
 
 def _chain_ends(unit_ids: set[int]) -> dict[int, tuple[int, str]]:
     later = ServiceRecord.objects.filter(unit=OuterRef("unit"), sequence__gt=OuterRef("sequence"))
+    erased = ErasedRecord.objects.filter(unit=OuterRef("unit"), after_sequence=OuterRef("sequence"))
     ends = ServiceRecord.objects.filter(~Exists(later), unit__in=unit_ids).order_by()
+    last = Subquery(erased.order_by("-position").values("digest")[:1])
     return {
         unit: (sequence, digest)
-        for unit, sequence, digest in ends.values_list("unit_id", "sequence", "digest")
+        for unit, sequence, digest in ends.values_list("unit_id", "sequence", Coalesce(last, "digest"))
     }
-
-
-def _instant(at: datetime | None) -> str | None:
-    # One zone for one instant: what comes back from the database must give the same digest.
-    return at.astimezone(UTC).isoformat() if at else None
