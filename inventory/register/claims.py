@@ -24,7 +24,14 @@ from inventory.access import Scope
 from inventory.errors import Conflict
 from inventory.measures.stamps import Stamp
 from inventory.people import Person
-from inventory.register.models import FactRank, Unit, UnitModel
+from inventory.register.models import (
+    AGENT_CHOICES,
+    CONSTRUCTION_CHOICES,
+    SHELL_CHOICES,
+    FactRank,
+    Unit,
+    UnitModel,
+)
 
 FACT_LABELS: Mapping[str, str] = {
     "serial": "Serial",
@@ -231,7 +238,9 @@ def as_value(value: Any) -> str:
 
 _UNITS = {"_ml": "mL", "_kpa": "kPa", "_g": "g"}
 _CHOICES = {
-    name: dict(UnitModel._meta.get_field(name).choices or ()) for name in ("agent", "construction", "shell")
+    "agent": dict(AGENT_CHOICES),
+    "construction": dict(CONSTRUCTION_CHOICES),
+    "shell": dict(SHELL_CHOICES),
 }
 
 
