@@ -191,10 +191,13 @@ def agree(
     )
     if (newest.number if newest else 0) != seen:
         raise changed
+    # A site that was sold goes on counting where its former owner's versions ended.
+    last = held if site is None else TermsVersion.objects.filter(site=site)
+    number = max(last.values_list("number", flat=True), default=0) + 1
     row = TermsVersion(
         owner=owner,
         site=site,
-        number=seen + 1,
+        number=number,
         from_on=from_on,
         values=values,
         contract_number=values.get("contract_number", ""),

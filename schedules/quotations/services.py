@@ -18,7 +18,7 @@ from inventory.measures.checks import defect_text
 from inventory.people import Person
 from inventory.register.models import Site, local_today
 from inventory.register.services import draw_numbers
-from schedules.quotations.models import LineDecision, PriceItem, Quotation, QuotationLine
+from schedules.quotations.models import LineDecision, PriceItem, PriceStep, Quotation, QuotationLine
 
 MOST_LINES = 200
 
@@ -255,10 +255,18 @@ def save_price(
     is_active: bool,
     by: Person,
     now: datetime,
+    bills: str = "",
+    agent: str = "",
+    from_on: date | None = None,
     item: PriceItem | None = None,
     version: int = 0,
 ) -> PriceItem:
-    """Add a line to the price list, or change ``item``. Quotations made before keep their prices."""
+    """Add a line to the price list, or change ``item``. Quotations made before keep their prices.
+
+    The price counts from ``from_on`` (today); what was done earlier keeps the price of its day.
+    """
+    today = now.date()
+    from_on = from_on or today
     fields: dict[str, Any] = {
         "code": code.strip(),
         "text": text.strip(),
@@ -266,6 +274,8 @@ def save_price(
         "price": price,
         "currency": _currency(currency),
         "defect_code": defect_code,
+        "bills": bills,
+        "agent": agent if bills else "",
         "is_active": is_active,
         "changed_by_id": by.pk,
         "changed_at": now,
@@ -275,13 +285,69 @@ def save_price(
     try:
         with transaction.atomic():
             if item is None:
-                return PriceItem.objects.create(**fields)
-            moved = PriceItem.objects.filter(pk=item.pk, version=version).update(
-                version=F("version") + 1, **fields
-            )
+                item = PriceItem.objects.create(**fields)
+            else:
+                if from_on > today:
+                    # Until then the line shows what it costs now.
+                    del fields["price"], fields["currency"]
+                moved = PriceItem.objects.filter(pk=item.pk, version=version).update(
+                    version=F("version") + 1, **fields
+                )
+                if not moved:
+                    raise Conflict("price_changed", "Somebody changed this price meanwhile. Look again.")
+            last = PriceStep.objects.filter(item=item, from_on__lte=from_on).order_by("from_on", "pk").last()
+            if last is None or (last.price, last.currency) != (price, _currency(currency)):
+                PriceStep.objects.create(
+                    item=item,
+                    from_on=from_on,
+                    price=price,
+                    currency=_currency(currency),
+                    made_by_id=by.pk,
+                    made_at=now,
+                )
     except IntegrityError as twice:
+        rivals = PriceItem.objects.filter(bills=bills, agent=fields["agent"], is_active=True)
+        if bills and (rivals.exclude(pk=item.pk) if item is not None else rivals).exists():
+            raise ValidationError({"bills": "Another line in use prices this already."}) from twice
         raise ValidationError({"code": "Another line of the list has this code."}) from twice
-    if not moved:
-        raise Conflict("price_changed", "Somebody changed this price meanwhile. Look again.")
     item.refresh_from_db()
     return item
+
+
+class PriceBook:
+    """The price list with all its steps, read once: what a thing costs on a day. Two queries."""
+
+    def __init__(self) -> None:
+        self._items = {
+            (item.bills, item.agent): item
+            for item in PriceItem.objects.filter(is_active=True).exclude(bills="")
+        }
+        self._steps: dict[int, list[PriceStep]] = {}
+        for step in PriceStep.objects.filter(item__in=[item.pk for item in self._items.values()]).order_by(
+            "from_on", "pk"
+        ):
+            self._steps.setdefault(step.item_id, []).append(step)
+
+    def price(self, code: str, agent: str, day: date) -> tuple[PriceItem, Decimal, str] | None:
+        """Line, price and currency of what is billed as ``code``; None where the list has none for the day.
+
+        A line for the agent goes before one for any.
+        """
+        for key in ((code, agent), (code, "")):
+            item = self._items.get(key)
+            held = [step for step in self._steps.get(item.pk, ()) if step.from_on <= day] if item else []
+            if item is not None and held:
+                return item, held[-1].price, held[-1].currency
+        return None
+
+
+def put_prices_in_force(now: datetime) -> int:
+    """Show on each line of the list what it costs today; return how many changed."""
+    changed = 0
+    for item in PriceItem.objects.prefetch_related("steps"):
+        held = [step for step in item.steps.all() if step.from_on <= now.date()]
+        if held and (held[-1].price, held[-1].currency) != (item.price, item.currency):
+            changed += PriceItem.objects.filter(pk=item.pk, version=item.version).update(
+                price=held[-1].price, currency=held[-1].currency, version=F("version") + 1
+            )
+    return changed
