@@ -39,13 +39,27 @@ class Visit(models.Model):
         CLOSED = "closed", "Closed"
         CANCELLED = "cancelled", "Cancelled"
 
+    class Kind(models.TextChoices):
+        SERVICE = "service", "Service"
+        SURVEY = "survey", "Survey"
+
     OPEN = (State.PROPOSED, State.CONFIRMED, State.UNDER_WAY)
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     number = models.CharField(max_length=20, unique=True)
     site = models.ForeignKey(Site, models.PROTECT, related_name="visits")
+    kind = models.CharField(
+        max_length=10,
+        choices=Kind,
+        default=Kind.SERVICE,
+        db_default=Kind.SERVICE,
+        help_text="A survey reads what hangs there; it holds no jobs and gives no certificate.",
+    )
     state = models.CharField(max_length=10, choices=State, default=State.PROPOSED)
     planned_on = models.DateField(help_text="Civil date at the site.")
+    planned_minutes = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Minutes on site beyond what its jobs take."
+    )
     latest_on = models.DateField(null=True, blank=True, help_text="Latest date among its jobs when proposed.")
     technician = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="visits"
@@ -176,6 +190,10 @@ class FieldAct(AppendOnly):
         DEFECT = "defect", "Found a defect"
         LOCATION_PROBLEM = "location_problem", "Found a place wrong"
         SETTLE_DEFECT = "settle_defect", "Settled a defect"
+        SURVEY_PLACE = "survey_place", "Fixed a place"
+        SURVEY_UNIT = "survey_unit", "Read a unit"
+        SURVEY_MISSING = "survey_missing", "Looked for a unit"
+        SURVEY_REMARK = "survey_remark", "Remarked on a place"
         UNDO = "undo", "Took an act back"
         CLOSE = "close", "Closed the visit"
 
@@ -209,6 +227,17 @@ class FieldAct(AppendOnly):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} ({self.act_id})"
+
+
+SURVEY_KINDS = frozenset(
+    {
+        FieldAct.Kind.SURVEY_PLACE,
+        FieldAct.Kind.SURVEY_UNIT,
+        FieldAct.Kind.SURVEY_MISSING,
+        FieldAct.Kind.SURVEY_REMARK,
+    }
+)
+"""What is stated on a survey; it changes nothing before the desk has settled and finished it."""
 
 
 class WaitingAct(models.Model):
