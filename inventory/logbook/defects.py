@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -79,6 +79,43 @@ def state_defect(
         opened_by_id=by.pk if by is not None else None,
         is_void=is_void,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class OnUnit:
+    """A defect of a unit that is stated of many at once, and where the unit is."""
+
+    new: NewDefect
+    unit_id: int
+    site_id: int
+    location_id: int | None
+    on: date
+
+
+def state_defects(found: Sequence[OnUnit], *, at: datetime, by: Person | None) -> int:
+    """Store those of ``found`` that are not stored yet under their id; return how many. Two statements."""
+    refs = [one.new.public_id for one in found]
+    known = set(Defect.objects.filter(public_id__in=refs).values_list("public_id", flat=True))
+    kinds = defect_kinds()
+    rows = [
+        Defect(
+            public_id=one.new.public_id,
+            site_id=one.site_id,
+            unit_id=one.unit_id,
+            location_id=one.location_id,
+            code=one.new.code,
+            severity=one.new.severity or kinds[one.new.code].severity.value,
+            action=(one.new.action or kinds[one.new.code].action)[:200],
+            remarks=one.new.remarks,
+            opened_on=one.on,
+            opened_at=at,
+            opened_by_id=by.pk if by is not None else None,
+        )
+        for one in found
+        if one.new.public_id not in known
+    ]
+    Defect.objects.bulk_create(rows, batch_size=500)
+    return len(rows)
 
 
 def settle_defect(defect: Defect, how: str, *, by: Person, at: datetime) -> Defect:

@@ -105,12 +105,14 @@ def _of_units(changes: list[FactChange], flags: dict[int, _Flag]) -> None:
     if not fields:
         return
     numbers = dict(Unit.objects.filter(pk__in=fields).values_list("pk", "number"))
-    records = ServiceRecord.objects.of_units(fields).order_by()
-    on_visit: dict[object, set[int]] = defaultdict(set)
+    records = ServiceRecord.objects.filter(unit__in=known_as(fields)).order_by()
+    on_visit: dict[UUID, set[int]] = defaultdict(set)
     at_site: dict[int, list[tuple[int, date]]] = defaultdict(list)
-    for unit_id, visit, site_id, done in records.values_list(
-        "counts_for", "visit_ref", "site_id", "done_last"
+    for own_id, survivor_id, visit, site_id, done in records.values_list(
+        "unit_id", "unit__merged_into_id", "visit_ref", "site_id", "done_last"
     ):
+        # A unit that was just merged is the subject itself; records of an older alias count for the survivor.
+        unit_id = own_id if own_id in fields else survivor_id or own_id
         if visit is not None:
             on_visit[visit].add(unit_id)
         if site_id is not None and done is not None:

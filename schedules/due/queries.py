@@ -104,8 +104,8 @@ class UnitInput:
     history: tuple[Done, ...]
 
 
-def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
-    """Plain facts and history of units on duty; two queries whatever their number.
+def histories_of(unit_ids: Iterable[int]) -> dict[int, list[Done]]:
+    """What was done to these units and counts for their dates, by unit; one query.
 
     Records of units merged into one count for it. Corrected records do not count; results that are
     neither pass nor fail (not found, no access) leave every clock where it was and are left out.
@@ -141,6 +141,13 @@ def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
                 ref=str(ref),
             )
         )
+    return history
+
+
+def unit_inputs(unit_ids: Iterable[int]) -> Iterator[UnitInput]:
+    """Plain facts and history of units on duty; two queries whatever their number."""
+    ids = list(unit_ids)
+    history = histories_of(ids)
     rows = (
         Unit.objects.on_duty()
         .filter(pk__in=ids, site__isnull=False)
