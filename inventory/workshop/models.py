@@ -126,8 +126,10 @@ class JobCard(models.Model):
         IN_WORK = "in_work", "On the bench"
         AT_TEST_HOUSE = "at_test_house", "At the test house"
         TO_RELEASE = "to_release", "Awaits release"
+        TO_CONDEMN = "to_condemn", "Awaits a second opinion"
         RELEASED = "released", "Ready to return"
         RETURNED = "returned", "Returned"
+        TAKEN_BACK = "taken_back", "Taken back to the bench"
         CONDEMNED = "condemned", "Condemned, to be disposed of"
         DISPOSED = "disposed", "Disposed of"
         WITHDRAWN = "withdrawn", "Withdrawn"
@@ -150,10 +152,11 @@ class JobCard(models.Model):
         State.IN_WORK,
         State.AT_TEST_HOUSE,
         State.TO_RELEASE,
+        State.TO_CONDEMN,
         State.RELEASED,
         State.CONDEMNED,
     )
-    WORKABLE = (State.WAITING, State.IN_WORK, State.TO_RELEASE)
+    WORKABLE = (State.WAITING, State.IN_WORK, State.TO_RELEASE, State.TO_CONDEMN)
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     number = models.CharField(max_length=30, unique=True)
@@ -194,7 +197,15 @@ class JobCard(models.Model):
             models.UniqueConstraint(
                 fields=["unit"],
                 condition=models.Q(
-                    state__in=("waiting", "in_work", "at_test_house", "to_release", "released", "condemned")
+                    state__in=(
+                        "waiting",
+                        "in_work",
+                        "at_test_house",
+                        "to_release",
+                        "to_condemn",
+                        "released",
+                        "condemned",
+                    )
                 ),
                 name="job_card_open_once_per_unit",
                 violation_error_message="This unit already has an open job card.",

@@ -22,8 +22,10 @@ STATE_TONES: Mapping[str, str] = {
     JobCard.State.IN_WORK: "away",
     JobCard.State.AT_TEST_HOUSE: "away",
     JobCard.State.TO_RELEASE: "soon",
+    JobCard.State.TO_CONDEMN: "soon",
     JobCard.State.RELEASED: "ok",
     JobCard.State.RETURNED: "none",
+    JobCard.State.TAKEN_BACK: "none",
     JobCard.State.CONDEMNED: "overdue",
     JobCard.State.DISPOSED: "none",
     JobCard.State.WITHDRAWN: "none",
@@ -64,8 +66,22 @@ def said_of(entry: CardEntry) -> list[SaidLine]:
     ]
 
 
+def photos_of(entry: CardEntry) -> list[str]:
+    """Ids of the photos that came with ``entry``."""
+    return [ref for code in photo_fields(entry) for ref in entry.values.get(code, [])]
+
+
+def photo_fields(entry: CardEntry) -> list[str]:
+    """Codes of the fields of ``entry`` that hold photos."""
+    if "house" in entry.values:
+        return []
+    return [spec.code for spec in step_book().step(entry.step).fields if spec.kind == "photos"]
+
+
 def _text(spec: FieldSpec, value: Any) -> str:
     labels = dict(spec.choices)
+    if spec.kind == "photos":
+        return f"{len(value)} photo{'s' if len(value) != 1 else ''}"
     if isinstance(value, list):
         return ", ".join(str(labels.get(code, code)) for code in value)
     if value is True:
