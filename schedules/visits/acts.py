@@ -34,6 +34,7 @@ from inventory.logbook.defects import (
 from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.checks import About, defect_text
 from inventory.measures.kinds import TASK_LABELS, Task
+from inventory.measures.plates import AnswerError, read_answer
 from inventory.measures.stamps import StampError, read_stamp
 from inventory.people import Person
 from inventory.register.adding import add_found_unit, add_location, drop_found_unit, model_of_kind
@@ -42,7 +43,7 @@ from inventory.register.models import Location, Unit, UnitModel, local_today
 from schedules.due.services import refresh_units
 from schedules.visits.closing import Closing, local_day, record_late
 from schedules.visits.doubts import look_over
-from schedules.visits.models import FieldAct, Visit, VisitEntry, WaitingAct
+from schedules.visits.models import SURVEY_KINDS, FieldAct, Visit, VisitEntry, WaitingAct
 from schedules.visits.moving import MOVES, carry_out_move
 from schedules.visits.order import WRONG_CLOCK_S, counting_instant
 from schedules.visits.recording import EntryInput, add_entry, begin
@@ -318,6 +319,7 @@ class _Intake:
     def _effect(self, act: FieldAct, visit: Visit) -> list[Warned]:
         """Store the act, if it is not, and all that follows from it at once."""
         handler = _HANDLERS[Kind(act.kind)]
+        _check_kind(act, visit)
         warnings: list[Warned] = handler(self, act, visit)
         if visit.state in ENDED and act.kind not in (Kind.CLOSE, Kind.START):
             warnings.append(
@@ -345,9 +347,7 @@ class _Intake:
         for one in defects:
             check_defect(one, About.UNIT)
         warnings = self._same_work(act, given)
-        entry, _ = add_entry(
-            visit, given, by=self.by, now=self.now, act=act, is_begun=visit.pk in self.begun
-        )
+        entry, _ = add_entry(visit, given, by=self.by, now=self.now, act=act, is_begun=visit.pk in self.begun)
         if visit.state == Visit.State.UNDER_WAY:
             # The row stays locked until the batch is stored: once is enough.
             self.begun.add(visit.pk)
@@ -469,6 +469,33 @@ class _Intake:
         if not any(other.content.get("defect") == str(defect) for other in others):
             reopen_defect(defect)
 
+    def _survey(self, act: FieldAct, visit: Visit) -> list[Warned]:
+        """What is stated on a survey is stored and no more: what it comes to is worked out when asked."""
+        content = act.content
+        today = local_today(visit.site, self.now)
+        for code, given in (content.get("facts") or {}).items():
+            try:
+                read_answer(code, given, today=today)
+            except AnswerError as error:
+                raise ValidationError({f"content.facts.{code}": error.sentence}) from error
+        for one in content.get("defects", ()):
+            check_defect(_defect(one), About.UNIT)
+        if act.kind == Kind.SURVEY_REMARK:
+            check_defect(_defect(content), About.LOCATION)
+        if act.kind in (Kind.SURVEY_UNIT, Kind.SURVEY_MISSING) and act.unit_ref is None:
+            raise ValidationError({"unit": "Say which unit; a new one gets an id of its own."})
+        if act.kind in (Kind.SURVEY_UNIT, Kind.SURVEY_PLACE, Kind.SURVEY_REMARK) and act.location_ref is None:
+            raise ValidationError({"location": "Say at which place; a new one gets an id of its own."})
+        unit = Unit.objects.filter(public_id=act.unit_ref).first() if act.unit_ref else None
+        place = Location.objects.filter(public_id=act.location_ref).first() if act.location_ref else None
+        if unit is not None and unit.site_id != visit.site_id:
+            raise ValidationError({"unit": f"This unit does not belong to {visit.site.name}."})
+        if place is not None and place.site_id != visit.site_id:
+            raise ValidationError({"location": f"This place is not at {visit.site.name}."})
+        self._store(act)
+        begin(visit, now=self.now)
+        return []
+
     def _close(self, act: FieldAct, visit: Visit) -> list[Warned]:
         content = act.content
         here = FieldAct.objects.filter(
@@ -483,6 +510,9 @@ class _Intake:
                 missing=wanted - here,
             )
         self._store(act)
+        if visit.state == Visit.State.CLOSED and visit.kind == Visit.Kind.SURVEY:
+            # Of two who walked, each ends on the own phone; the first signature is the one that stands.
+            return [Warned("closed_already", f"Survey {visit.number} was ended already. This is kept, too.")]
         if visit.state == Visit.State.CLOSED:
             raise Conflict(
                 "visit_not_open",
@@ -493,7 +523,7 @@ class _Intake:
         self.close(
             visit,
             Closing(
-                counts=content["counts"],
+                counts=content.get("counts") or content.get("survey_counts") or {},
                 done_on=date.fromisoformat(str(content["done_on"])) if content.get("done_on") else None,
                 contact_name=content.get("contact_name", ""),
                 no_signature_reason=content.get("no_signature_reason", ""),
@@ -760,6 +790,18 @@ _RESULTS: Mapping[str, Callable[[Mapping[str, Any]], _Stated]] = {
     Kind.TO_WORKSHOP: _of_to_workshop,
 }
 
+
+def _check_kind(act: FieldAct, visit: Visit) -> None:
+    """Refuse work on a survey and readings on a service: each would get lost unseen on the other."""
+    is_survey = visit.kind == Visit.Kind.SURVEY
+    if act.kind in SURVEY_KINDS and not is_survey:
+        raise ValidationError({"kind": f"Visit {visit.number} is no survey. Record the result of the unit."})
+    if is_survey and act.kind not in (*SURVEY_KINDS, Kind.START, Kind.UNDO, Kind.CLOSE):
+        raise ValidationError(
+            {"kind": f"Visit {visit.number} is a survey: work on a unit is recorded on a service visit."}
+        )
+
+
 _HANDLERS: Mapping[str, Callable[[_Intake, FieldAct, Visit], list[Warned]]] = {
     Kind.START: _Intake._start,
     **dict.fromkeys(_RESULTS, _Intake._entry),
@@ -768,6 +810,7 @@ _HANDLERS: Mapping[str, Callable[[_Intake, FieldAct, Visit], list[Warned]]] = {
     Kind.DEFECT: _Intake._unit_defect,
     Kind.LOCATION_PROBLEM: _Intake._location_problem,
     Kind.SETTLE_DEFECT: _Intake._settle,
+    **dict.fromkeys(SURVEY_KINDS, _Intake._survey),
     Kind.UNDO: _Intake._undo,
     Kind.CLOSE: _Intake._close,
 }

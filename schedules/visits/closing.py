@@ -52,23 +52,7 @@ def close_visit(visit: Visit, closing: Closing, *, by: Person, now: datetime) ->
     unit of the visit has no entry, or when the stated counts differ from the entries, and
     ``ValidationError`` for a day that cannot be or a missing name.
     """
-    today = local_today(visit.site, now)
-    done_on = closing.done_on or today
-    if done_on > today:
-        raise ValidationError(
-            {"done_on": f"{done_on} lies in the future. Enter the day on which the work was done."}
-        )
-    if done_on < today - timedelta(days=BACKDATE_DAYS):
-        raise ValidationError(
-            {
-                "done_on": f"{done_on} is more than {BACKDATE_DAYS} days ago. "
-                "Ask a manager to enter it as a correction."
-            }
-        )
-    if not closing.contact_name.strip() and not closing.no_signature_reason.strip():
-        raise ValidationError(
-            {"contact_name": "Print the name of the person you reported to, or say why there was none."}
-        )
+    done_on = check_closing(visit, closing, now=now)
     # Claim the visit first: of two closings at once, one finds nothing left to claim.
     claimed = Visit.objects.filter(pk=visit.pk, state__in=OPEN_TO_RECORDING).update(
         state=Visit.State.CLOSED,
@@ -105,6 +89,29 @@ def close_visit(visit: Visit, closing: Closing, *, by: Person, now: datetime) ->
     visit.refresh_from_db()
     look_over(visit, now=now)
     return visit
+
+
+def check_closing(visit: Visit, closing: Closing, *, now: datetime) -> date:
+    """Return the civil day on which a visit was done; ``ValidationError`` for a day that cannot be or
+    when neither a name nor a reason for none is given."""
+    today = local_today(visit.site, now)
+    done_on = closing.done_on or today
+    if done_on > today:
+        raise ValidationError(
+            {"done_on": f"{done_on} lies in the future. Enter the day on which the work was done."}
+        )
+    if done_on < today - timedelta(days=BACKDATE_DAYS):
+        raise ValidationError(
+            {
+                "done_on": f"{done_on} is more than {BACKDATE_DAYS} days ago. "
+                "Ask a manager to enter it as a correction."
+            }
+        )
+    if not closing.contact_name.strip() and not closing.no_signature_reason.strip():
+        raise ValidationError(
+            {"contact_name": "Print the name of the person you reported to, or say why there was none."}
+        )
+    return done_on
 
 
 @transaction.atomic

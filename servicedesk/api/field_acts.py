@@ -17,7 +17,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from schedules.certificates.models import Certificate
-from schedules.certificates.services import close_with_certificate
+from schedules.surveys.services import close_any
 from schedules.visits.acts import MAX_ACTS, NewAct, Sender, Taken, acts_of, take_acts
 from schedules.visits.models import FieldAct, Visit
 from servicedesk.access import Act, visits_to_record_on
@@ -231,7 +231,7 @@ class FieldActViewSet(ScopedViewSet):
             by=self.person,
             now=self.now,
             visits={visit.public_id: visit for visit in visits.select_related("site")},
-            close=close_with_certificate,
+            close=close_any,
         )
         certificates = self._certificates(zip(acts.values(), taken, strict=True))
         for (index, act), one in zip(acts.items(), taken, strict=True):

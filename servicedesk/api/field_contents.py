@@ -10,6 +10,8 @@ from rest_framework.exceptions import ValidationError
 
 from inventory.logbook.models import TASK_CHOICES, Defect
 from inventory.measures.kinds import Task
+from inventory.measures.plates import FACTS, SAID_LABELS
+from inventory.register.models import ENVIRONMENT_CHOICES
 from schedules.visits.acts import NO_ACCESS_REASONS
 from schedules.visits.models import FieldAct
 from servicedesk.api.records import METHOD_CHOICES
@@ -277,7 +279,10 @@ class UndoneSerializer(StrictSerializer):
 class ClosingSerializer(StrictSerializer):
     """What is stated when a visit is closed."""
 
-    counts = CountsSerializer()
+    counts = CountsSerializer(required=False, help_text="Of a service visit.")
+    survey_counts = serializers.DictField(
+        child=serializers.IntegerField(min_value=0), required=False, help_text="Of a survey, as signed for."
+    )
     acts_before = serializers.IntegerField(
         min_value=0, help_text="How many acts of this phone on this visit came before; all must be here."
     )
@@ -288,6 +293,64 @@ class ClosingSerializer(StrictSerializer):
     read_out = serializers.BooleanField(
         required=False, help_text="Whether critical defects were read out to somebody on site."
     )
+
+
+class StampedTestSerializer(StrictSerializer):
+    """One test date stamped in the shell, and the mark of who tested."""
+
+    mark = serializers.CharField(max_length=60)
+    tester = serializers.CharField(max_length=40, required=False, allow_blank=True)
+
+
+class AnswerSerializer(StrictSerializer):
+    """The answer to one fact: a value where it was read or estimated, else why there is none."""
+
+    said = serializers.ChoiceField(choices=[(str(code), text) for code, text in SAID_LABELS.items()])
+    value = serializers.CharField(max_length=120, required=False, allow_blank=True)
+    marks = StampedTestSerializer(many=True, required=False)
+
+
+class SurveyedPlaceSerializer(StrictSerializer):
+    """A place as it is found: the act's `location` is its id, known or made by the client."""
+
+    number = serializers.CharField(max_length=30)
+    building = serializers.CharField(max_length=80, required=False, allow_blank=True)
+    floor = serializers.CharField(max_length=40, required=False, allow_blank=True)
+    description = serializers.CharField(max_length=_SHORT, required=False, allow_blank=True)
+    environment = serializers.ChoiceField(choices=ENVIRONMENT_CHOICES, required=False, allow_blank=True)
+
+
+class SurveyedUnitSerializer(StrictSerializer):
+    """A unit as it is read; the act's `unit` is that of the register, or a new id for an extra one."""
+
+    facts = serializers.DictField(help_text=f"By code: {', '.join(FACTS)}.")
+    label = serializers.CharField(  # type: ignore[assignment]
+        max_length=30, required=False, allow_blank=True, help_text="Number of our label that is on it now."
+    )
+    like = serializers.UUIDField(required=False, help_text="The unit whose kind was taken over.")
+    defects = DefectSerializer(many=True, required=False)
+    remarks = serializers.CharField(max_length=_LONG, required=False, allow_blank=True)
+
+    def validate_facts(self, facts: dict[str, Any]) -> dict[str, Any]:
+        """Each answer in its own form."""
+        checked: dict[str, Any] = {}
+        for code, given in facts.items():
+            if code not in FACTS:
+                raise ValidationError({code: f"There is no such fact. Known are {', '.join(FACTS)}."})
+            answer = AnswerSerializer(data=given)
+            if not answer.is_valid():
+                raise ValidationError({code: answer.errors})
+            checked[code] = answer.validated_data
+        return checked
+
+
+class SurveyedMissingSerializer(StrictSerializer):
+    """A unit of the register that is not where it should hang, or that could not be reached."""
+
+    state = serializers.ChoiceField(choices=[("not_found", "Not found"), ("no_access", "Not reached")])
+    reason = serializers.ChoiceField(choices=list(NO_ACCESS_REASONS.items()), required=False)
+    said_by = serializers.CharField(max_length=120, required=False, allow_blank=True)
+    remarks = serializers.CharField(max_length=_LONG, required=False, allow_blank=True)
 
 
 CONTENTS: Mapping[str, type[StrictSerializer]] = {
@@ -307,6 +370,10 @@ CONTENTS: Mapping[str, type[StrictSerializer]] = {
     Kind.DEFECT: DefectSerializer,
     Kind.LOCATION_PROBLEM: DefectSerializer,
     Kind.SETTLE_DEFECT: SettledSerializer,
+    Kind.SURVEY_PLACE: SurveyedPlaceSerializer,
+    Kind.SURVEY_UNIT: SurveyedUnitSerializer,
+    Kind.SURVEY_MISSING: SurveyedMissingSerializer,
+    Kind.SURVEY_REMARK: DefectSerializer,
     Kind.UNDO: UndoneSerializer,
     Kind.CLOSE: ClosingSerializer,
 }
