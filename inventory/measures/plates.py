@@ -103,7 +103,7 @@ FACTS: Mapping[str, Fact] = {
     fact.code: fact
     for fact in (
         Fact("agent", "Agent", Form.CHOICE, Belongs.KIND, True, (*_choices(AGENT_LABELS), OTHER_AGENT)),
-        Fact("agent_text", "Agent as printed", Form.TEXT, Belongs.KIND, hint="If the list has no word for it."),
+        Fact("agent_text", "Agent as printed", Form.TEXT, Belongs.KIND, hint="If the list has no word."),
         Fact("charge", "Charge", Form.CHARGE, Belongs.KIND, True, hint="As printed: 6 kg, 10 lb, 9 L."),
         Fact(
             "construction", "Driven by", Form.CHOICE, Belongs.KIND, True, _choices(CONSTRUCTION_LABELS)
