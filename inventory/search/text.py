@@ -56,10 +56,19 @@ def _table() -> dict[str, str]:
 LETTERS = _table()
 _TRANSLATION = str.maketrans(LETTERS | _WIDE | dict.fromkeys(DROPPED + _MARKS, ""))
 
+_SMALL = bytes(range(128)).lower() + bytes(range(128, 256))
+_DROPPED_BYTES = bytes(ord(letter) for letter in DROPPED if letter.isascii())
+
 
 def fold(text: str | None) -> str:
     """``text`` as it is compared; words stay apart by one blank, and there is one at either end."""
-    words = (text or "").translate(_TRANSLATION).lower().split()
+    text = text or ""
+    if text.isascii():
+        # Nearly every text, and each row that is written pays for it.
+        bare = text.encode().translate(_SMALL, _DROPPED_BYTES).decode()
+    else:
+        bare = text.translate(_TRANSLATION).lower()
+    words = bare.split()
     return f" {' '.join(words)} "
 
 

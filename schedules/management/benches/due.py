@@ -12,7 +12,6 @@ import time
 from argparse import ArgumentParser
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from statistics import median
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -23,7 +22,7 @@ from django.contrib.auth import get_user_model
 from django.db import connection, transaction
 from django.db.models import Q
 from django.test import Client
-from django.test.utils import CaptureQueriesContext, override_settings
+from django.test.utils import override_settings
 from django.urls import reverse
 from django.utils import timezone
 
@@ -37,6 +36,7 @@ from schedules.due.queries import unit_inputs
 from schedules.due.tallies import advance
 from schedules.engine.select import holds, signature
 from schedules.management.benches import Report
+from schedules.management.benches.pages import measure_pages
 from schedules.management.benches.register import make_register
 from schedules.rulebook.models import Adoption
 from schedules.rules import load_tables
@@ -45,8 +45,6 @@ from schedules.rules.table import Effect
 HELP = "Full rebuild, nightly run and pages of the due engine."
 CHANGED_SHARE = 0.005
 SAMPLE = 200
-REPEATS = 5
-PATIENCE_S = 3.0
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -297,31 +295,4 @@ def _pages(report: Report) -> None:
         "API, due list, first page": "/api/v1/obligations/?is_binding=true&ours=true",
         "API, due list of one site": f"/api/v1/obligations/?site={site.public_id}",
     }
-    for figure, address in addresses.items():
-        client.get(address)
-        times: list[float] = []
-        while len(times) < REPEATS and sum(times) < PATIENCE_S:
-            started = time.perf_counter()
-            answer = client.get(address)
-            times.append(time.perf_counter() - started)
-        if answer.status_code != 200:
-            raise RuntimeError(f"{address} answered {answer.status_code}")
-        with CaptureQueriesContext(connection) as captured:
-            client.get(address)
-        slow = sorted(captured.captured_queries, key=lambda query: -float(query["time"]))[:2]
-        report.figure(
-            figure, median(times) * 1000, "ms of server time", target=100, queries=len(captured),
-            slowest=[
-                {"ms": round(float(q["time"]) * 1000, 1), "sql": q["sql"][:1500], "plan": _plan(q["sql"])}
-                for q in slow
-            ],
-        )  # fmt: skip
-
-
-def _plan(sql: str) -> list[str]:
-    if not sql.lstrip().upper().startswith(("SELECT", "WITH")):
-        return []
-    explain = "EXPLAIN" if connection.vendor == "postgresql" else "EXPLAIN QUERY PLAN"
-    with connection.cursor() as cursor:
-        cursor.execute(f"{explain} {sql}".replace("%", "%%"), [])
-        return [str(row[-1]) for row in cursor.fetchall()]
+    measure_pages(report, client, addresses, target=100)
