@@ -47,6 +47,7 @@ class Table:
     skipped: dict[int, str] = field(default_factory=dict)
     filled: set[tuple[int, int]] = field(default_factory=set)
     is_1904: bool = False
+    is_text: bool = False
 
     @property
     def heading_row(self) -> int:
@@ -110,6 +111,7 @@ class Book:
         """
         chosen = self.sheet(sheet)
         table = _lay_out(chosen, self._grid(chosen.name, heard), heading_row)
+        table.is_text = self.kind == "text"
         others = [other.name for other in self.sheets if other.name != chosen.name]
         if others:
             table.findings.insert(

@@ -17,15 +17,18 @@ Guarantees: every row that is not blank is either in ``rows`` or named in a refu
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import re
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping
-from datetime import date, datetime
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
-from functools import cache
-from typing import Any
-from zoneinfo import ZoneInfo, available_timezones
+from functools import partial
+from itertools import groupby
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from inventory.measures.kinds import (
     AGENT_LABELS,
@@ -41,11 +44,15 @@ from inventory.measures.kinds import (
 from inventory.measures.stamps import Precision, Stamp, StampError, read_stamp
 from inventory.measures.units import Dimension, Measure, MeasureError, read_measure, read_number
 from servicedesk.exchange.book import Book, Table, column_letter, open_book
+from servicedesk.exchange.evidence import order_of
 from servicedesk.exchange.findings import Finding, RegisterFileError, Severity, clip, split_remedy
-from servicedesk.exchange.headings import Columns, Proposal, propose_columns, settle_columns, spoken
+from servicedesk.exchange.headings import Columns, propose_columns, settle_columns, spoken
 from servicedesk.exchange.hours import AccessWindow, HoursError, read_hours
+from servicedesk.exchange.mixed import Mixed, is_agent, split_mixed
+from servicedesk.exchange.places import only_zones, zone_names
 from servicedesk.exchange.rows import RegisterReading, RegisterRow
 from servicedesk.exchange.words import UNKNOWN_WORDS, ambiguous_agents, is_unknown, kinds, plain, words_of
+from servicedesk.exchange.workbook import Figure
 
 __all__ = ["Finding", "RegisterFileError", "RegisterReading", "RegisterRow", "Severity", "read_register"]
 
@@ -95,13 +102,21 @@ def read_register(
         data if isinstance(data, Book) else open_book(data, file_name, encoding=encoding, delimiter=delimiter)
     )
     table = book.table(sheet, heading_row, heard)
-    told = {field: text for field, text in (defaults or {}).items() if text}
-    proposal = propose_columns(table, defaults=told)
-    places, column_findings = settle_columns(table, proposal, columns, told)
-    findings = [*book.findings, *table.findings, *column_findings]
-    reader = _Reader(table, places, now, known_tables, day_first, decimal_comma, told, proposal)
+    told = Told(
+        day_first=day_first,
+        decimal_comma=decimal_comma,
+        defaults={name: text for name, text in (defaults or {}).items() if text},
+        units=units or {},
+        meanings=meanings or {},
+        ignore=frozenset(ignore),
+        split_quantities=split_quantities,
+    )
+    proposal = propose_columns(table, defaults=told.defaults)
+    places, column_findings = settle_columns(table, proposal, columns, told.defaults)
+    last = max([len(table.headings), *(column.position + 1 for column in proposal.columns)])
+    reader = _Reader(table, places, last, now, known_tables, told)
     rows = reader.read(heard)
-    findings += reader.findings
+    findings = [*book.findings, *table.findings, *column_findings, *reader.findings]
     return RegisterReading(
         rows=tuple(rows),
         findings=tuple(sorted(findings, key=lambda finding: finding.row)),
@@ -109,7 +124,7 @@ def read_register(
         encoding=book.encoding,
         delimiter=book.delimiter,
         columns=dict(places.headings),
-        skipped_rows=tuple(sorted(table.skipped)),
+        skipped_rows=tuple(sorted({*table.skipped, *reader.skipped})),
         kind=book.kind,
         sheet=table.sheet,
         heading_row=table.heading_row,
@@ -127,11 +142,24 @@ _LONGEST = {
     "cylinder_spec": 20, "charge": 30,
 }  # fmt: skip
 
+# Units that one row may become; more in one row is a slip.
+MOST_COPIES = 200
+_HEARD_EVERY = 500
+
 # Told once per site; an empty cell takes the value of the site's first row that has one.
 _OF_SITE = (
     "owner_name", "owner_email", "site_name", "address_line", "city", "region", "postcode", "country",
     "latitude", "longitude", "time_zone", "access_hours", "tables",
 )  # fmt: skip
+# A row without any of these tells of a place, not of a unit.
+_OF_UNIT = frozenset(
+    {
+        *("unit_number", "serial", "maker", "model", "agent", "construction", "shell", "cylinder_spec"),
+        *("charge", "water_capacity", "working_pressure", "test_pressure", "full_mass", "made", "installed"),
+        *("last_maintenance", "last_recharge", "last_internal_examination", "last_hydrostatic_test"),
+        *("last_visual_inspection", "last_weighing", "last_conductivity_test", "quantity", "unit_state"),
+    }
+)
 # Two rows of one site that disagree here describe two sites; a person must say which is meant.
 _SITE_MUST_AGREE = frozenset({"owner_name", "country", "time_zone"})
 
@@ -156,122 +184,337 @@ _MEASURES: dict[str, tuple[tuple[Dimension, ...], Decimal, Decimal]] = {
 # ISO 7165:2017 calls a unit portable up to 20 kg, 25 kg where accepted; a larger charge stands on wheels.
 _LARGEST_PORTABLE_CHARGE = 25_000
 
-_THREE_NUMBERS = re.compile(r"(\d{1,2})\s*[-/.\s]\s*(\d{1,2})\s*[-/.\s]\s*'?(\d{4}|\d{2})", re.ASCII)
 _EMAIL = re.compile(r"[^@\s,;<>\"]+@[^@\s,;<>\"]+\.[^@\s,;<>\"]+")
 _CONTROL_SIGN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_NUMBER_ALONE = re.compile(r"\d[\d.,]*(?:\s*[¼½¾]|\s+\d/\d)?", re.ASCII)
+_BARE_SIZE = re.compile(r"[\d.,¼½¾/ ]+\s*[a-zA-Z.#]*", re.ASCII)
+# What spreadsheets write where a formula failed, in English and in the other languages of the registers.
+_ERRORS = frozenset(
+    {
+        *("#REF!", "#N/A", "#VALUE!", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#SPILL!", "#CALC!"),
+        *("#GETTING_DATA", "#BEZUG!", "#NV", "#WERT!", "#ZAHL!", "#NOM?", "#N/D", "#VALEUR!", "#NOMBRE?"),
+        *("#¡REF!", "#¡VALOR!", "#¡DIV/0!", "#RIF!", "#VALORE!", "#NOME?", "#VERW!", "#WAARDE!", "#N/B"),
+    }
+)
 _TABLE_KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+
+
+def is_broken_cell(text: str) -> bool:
+    """Return whether a cell holds the error of a spreadsheet, or a formula that was never computed."""
+    return text in _ERRORS or (text[0] == "=" and len(text) > 1)
+
+
+_NO_DATE = Stamp.unknown()
+# Day 1950 to day 2100 of a spreadsheet: a year that was shown as a date.
+_YEAR_AS_DAY = re.compile(r"1905-0(?:5-(?:0[3-9]|[12]\d|3[01])|[67]-\d\d|8-(?:[01]\d|2\d|30))")
+
+
+def _same_agent(one: str, other: str) -> bool:
+    agents = words_of("agents")
+    first, second = plain(one), plain(other)
+    return first == second or (first in agents and agents[first] == agents.get(second))
 
 
 class _Refused(Exception):
     """Leaves a row whose further cells would only repeat the same fault."""
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a person told about a file, as ``read_register`` takes it."""
+
+    day_first: bool | None = None
+    decimal_comma: bool | None = None
+    defaults: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    units: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    meanings: Mapping[str, Mapping[str, str]] = dataclasses.field(default_factory=dict)
+    ignore: Collection[int] = ()
+    split_quantities: bool | None = None
+
+
+_Said = tuple[Severity, str, str, str, str, str, str]
+_T = TypeVar("_T")
+
+
 class _Reader:
-    """Reads the rows of one table; ``findings`` and ``refused`` fill as it goes."""
+    """Reads the rows of one table; ``findings``, ``refused`` and ``skipped`` fill as it goes."""
 
     def __init__(
         self,
         table: Table,
         columns: Columns,
+        last: int,
         now: datetime,
         known_tables: Collection[str] | None,
-        day_first: bool | None,
-        decimal_comma: bool | None,
-        defaults: Mapping[str, str],
-        proposal: Proposal,
+        told: Told,
     ) -> None:
-        self.defaults = defaults
         self.table = table
         self.columns = columns
         self.now = now
         self.known_tables = known_tables
-        self.letters = {field: column_letter(at) for field, at in columns.positions.items()}
+        self.told = told
+        self.letters = {name: column_letter(at) for name, at in columns.positions.items()}
         self.findings: list[Finding] = []
         self.refused: set[int] = set()
+        self.skipped: set[int] = set()
         self.sites: dict[str, dict[str, tuple[int, str]]] = {}
         self.site_codes: dict[str, str] = {}
         self.owner_names: dict[str, str] = {}
-        self.told: set[tuple[str, str, str]] = set()
+        self.said: set[tuple[str, str, str]] = set()
+        self.memo: dict[Any, tuple[Any, tuple[_Said, ...]]] = {}
+        self.captured: list[_Said] | None = None
+        self.made_codes: dict[tuple[str, str], str] = {}
+        self.places = tuple(columns.positions.items())
+        self.meanings = {
+            name: {plain(found): text for found, text in texts.items()}
+            for name, texts in told.meanings.items()
+        }
         # Columns without a heading that most rows fill are columns; beyond them values have slipped.
-        self.last = max([len(table.headings), *(column.position + 1 for column in proposal.columns)])
+        self.last = last
         # Some programs end every row with a delimiter; a cell too many in every row is no shift.
-        self.width = max(self.last, min((len(cells) for _, cells in table.rows), default=0))
+        self.width = max(last, min((len(cells) for _, cells in table.rows), default=0))
         self.row = 0
+        self.raw: dict[str, str] = {}
         self.cells: dict[str, str] = {}
-        self.decimal_comma = self._comma_evidence() if decimal_comma is None else decimal_comma
-        self.order = self._order_evidence(day_first)
+        self.todays: dict[str, date] = {}
+        self.hours: dict[str, tuple[AccessWindow, ...]] = {}
+        self.open_dates = 0
+        self.rows = self._rows_of_units()
+        self.decimal_comma = self._comma_evidence() if told.decimal_comma is None else told.decimal_comma
+        self.order = self._order_evidence(told.day_first)
 
     def read(self, heard: Callable[[int, int], None] | None = None) -> list[RegisterRow]:
         keys = self._import_keys()
-        rows = []
-        for done, ((number, cells), key) in enumerate(zip(self.table.rows, keys, strict=True)):
-            if heard is not None and done % 500 == 0:
+        rows: list[RegisterRow] = []
+        for done, ((number, cells), key) in enumerate(zip(self.rows, keys, strict=True)):
+            if heard is not None and done % _HEARD_EVERY == 0:
                 heard(done, len(keys))
             self.row = number
-            self.cells = self._cells_of(cells)
+            self.raw = self._named(cells)
+            self.cells = dict(self.raw)
             try:
-                row = self._read_row(cells, key)
+                read = self._read_row(cells, key)
             except _Refused:
                 continue
-            if number not in self.refused:
-                rows.append(row)
+            if number not in self.refused and number not in self.skipped:
+                rows.extend(read)
+        if heard is not None:
+            heard(len(keys), len(keys))
         return self._compare(rows)
 
     # -- saying
 
     def _say(
-        self, severity: Severity, field: str, code: str, sentence: str, remedy: str, found: str | None = None
+        self,
+        severity: Severity,
+        field: str,
+        code: str,
+        sentence: str,
+        remedy: str,
+        found: str | None = None,
+        becomes: str = "",
     ) -> None:
-        heading = self.columns.headings.get(field, field.replace("_", " "))
+        told = clip((self.raw.get(field) or self.cells.get(field, "")) if found is None else found)
+        if self.captured is not None:
+            self.captured.append((severity, field, code, sentence, remedy, told, becomes))
+        else:
+            self._emit(severity, field, code, sentence, remedy, told, becomes)
+
+    def _emit(
+        self,
+        severity: Severity,
+        field: str,
+        code: str,
+        sentence: str,
+        remedy: str,
+        found: str,
+        becomes: str,
+    ) -> None:
+        heading = self.columns.headings.get(field) or field.replace("_", " ")
+        letter = self.letters.get(field, "")
         self.findings.append(
-            Finding(
-                self.row,
-                heading,
-                code,
-                severity,
-                clip(self.cells.get(field, "") if found is None else found),
-                sentence,
-                remedy,
-                letter=self.letters.get(field, ""),
-                field=field if field in self.columns.positions else "",
-            )
+            Finding(self.row, heading, code, severity, found, sentence, remedy, becomes, letter, field)
         )
         if severity is Severity.REFUSED:
             self.refused.add(self.row)
+        elif severity is Severity.SKIPPED:
+            self.skipped.add(self.row)
+
+    def _once(self, key: object, read: Callable[[], _T], show: Callable[[_T], str] | None = None) -> _T:
+        """Return what ``read`` gave for ``key``, and say again what it said.
+
+        Registers repeat their texts: a hundred thousand rows have some hundred dates, sizes and agents.
+        """
+        known = self.memo.get(key)
+        if known is None:
+            self.captured = []
+            try:
+                value = read()
+                said = self.captured
+            finally:
+                self.captured = None
+            if show is not None and said:
+                shown = show(value)
+                said = [one if one[6] or one[0] is not Severity.DOUBT else (*one[:6], shown) for one in said]
+            if len(self.memo) > 200_000:
+                self.memo.clear()
+            known = self.memo[key] = (value, tuple(said))
+        for one in known[1]:
+            self._emit(*one)
+        found: _T = known[0]
+        return found
 
     def _refuse(self, field: str, code: str, sentence: str, remedy: str) -> None:
         self._say(Severity.REFUSED, field, code, sentence, remedy)
 
-    def _doubt(self, field: str, code: str, sentence: str, remedy: str) -> None:
+    def _doubt(self, field: str, code: str, sentence: str, remedy: str, becomes: str = "") -> None:
         if field in _OF_SITE:  # the same doubt on every row of a site would bury the others
-            key = (self.cells.get("site_code", ""), field, self.cells.get(field, ""))
-            if key in self.told:
+            key = (self.cells.get("site_code", ""), f"{field} {code}", self.cells.get(field, ""))
+            if key in self.said:
                 return
-            self.told.add(key)
-        self._say(Severity.DOUBT, field, code, sentence, remedy)
+            self.said.add(key)
+        self._say(Severity.DOUBT, field, code, sentence, remedy, becomes=becomes)
 
     # -- looking over the whole file
 
-    def _cells_of(self, cells: list[str]) -> dict[str, str]:
-        named = {
-            field: cells[position] if position < len(cells) else ""
-            for field, position in self.columns.positions.items()
-        }
-        for field, text in self.defaults.items():
-            named[field] = named.get(field) or text
+    def _named(self, cells: list[str]) -> dict[str, str]:
+        """Return the cells of a row by field, with what a person told put in."""
+        count = len(cells)
+        named = {field: cells[position] if position < count else "" for field, position in self.places}
+        for field, texts in self.meanings.items():
+            text = named.get(field, "")
+            if text:
+                named[field] = texts.get(plain(text), text)
+        for field, text in self.told.defaults.items():
+            if not named.get(field):
+                named[field] = text
+        for field, text in named.items():
+            if text and text[0] in "#=" and is_broken_cell(text):
+                named[field] = self.told.defaults.get(field, "")
+        if not named.get("site_code") and named.get("site_name"):
+            named["site_code"] = self._code_of(named["site_name"], named.get("owner_name", ""))
+        elif not named.get("site_name") and "site_name" not in self.columns.positions:
+            named["site_name"] = named.get("site_code", "")
+        if "location_number" not in self.columns.positions and not named.get("location_number"):
+            named["location_number"] = self._number_of_place(named)
         return named
+
+    def _code_of(self, name: str, owner: str) -> str:
+        """Return a code for a site that has none, the same one at each reading."""
+        key = (plain(name), plain(owner))
+        code = self.made_codes.get(key)
+        if code is None:
+            letters = re.sub(r"[^A-Z0-9]+", "-", key[0].upper())[:24].strip("-") or "SITE"
+            digest = hashlib.sha256("\x1f".join(key).encode()).hexdigest()[:4].upper()
+            code = self.made_codes[key] = f"{letters}-{digest}"
+        return code
+
+    def _number_of_place(self, named: dict[str, str]) -> str:
+        for field in ("location_description", "unit_number", "serial"):
+            text = named.get(field, "")
+            if text and not is_unknown(text) and len(text) <= _LONGEST["location_number"]:
+                return text
+        return ""
+
+    def _rows_of_units(self) -> list[tuple[int, list[str]]]:
+        """Return the rows that hold units, with a site told once for a block filled in; say what is not."""
+        rows = [row for row in self.table.rows if not self._is_ignored(*row)]
+        self._fill_down(rows)
+        kept = []
+        wide = len(self.columns.positions) >= 5
+        for number, cells in rows:
+            filled = [at for at, cell in enumerate(cells) if cell and (number, at) not in self.table.filled]
+            self.row = number
+            if wide and len(filled) == 1 and self._field_at(filled[0]) not in ("serial", "unit_number"):
+                self._skip(
+                    cells[filled[0]],
+                    "one_cell_row",
+                    "The row holds one cell alone and no unit; it was left out.",
+                )
+            elif not any(cells):
+                self._skip("", "one_cell_row", "The row holds no unit; it was left out.")
+            elif self._tells_no_unit(cells):
+                self._skip(
+                    " | ".join(cell for cell in cells if cell),
+                    "place_without_unit",
+                    "The row names a place and tells nothing of a unit; it was left out.",
+                )
+            else:
+                kept.append((number, cells))
+        return kept
+
+    def _is_ignored(self, number: int, cells: list[str]) -> bool:
+        if number not in self.told.ignore:
+            return False
+        self.row = number
+        self._skip(
+            " | ".join(cell for cell in cells if cell), "ignored", "The row was left out, as someone told."
+        )
+        return True
+
+    def _skip(self, found: str, code: str, sentence: str) -> None:
+        remedy = "Nothing to do, unless it is a unit; then give it the cells of one."
+        self._say(Severity.SKIPPED, "", code, sentence, remedy, found=found)
+
+    def _field_at(self, position: int) -> str:
+        return next((name for name, at in self.places if at == position), "")
+
+    def _tells_no_unit(self, cells: list[str]) -> bool:
+        count = len(cells)
+        facts = [at for name, at in self.places if name in _OF_UNIT]
+        if not facts or any(at < count and cells[at] for at in facts):
+            return False
+        # A cell beyond the columns or in one nobody reads may be a unit gone out of place.
+        known = {at for _, at in self.places}
+        return not any(cell for at, cell in enumerate(cells) if at not in known)
+
+    def _fill_down(self, rows: list[tuple[int, list[str]]]) -> None:
+        """Let blank cells take the site of the row above when the file tells a site once for a block."""
+        name = "site_code" if "site_code" in self.columns.positions else "site_name"
+        position = self.columns.positions.get(name)
+        if position is None or name in self.told.defaults or len(rows) < 2:
+            return
+        texts = [cells[position] if position < len(cells) else "" for _, cells in rows]
+        blank = texts.count("")
+        heads = [name for name, _ in groupby(plain(text) for text in texts if text)]
+        if not texts[0] or not blank or blank * 10 < len(texts) * 3 or len(set(heads)) < len(heads):
+            return
+        source, begun, number = "", 0, 0
+        taken: list[int] = []
+        for (row, cells), text in [*zip(rows, texts, strict=True), ((0, []), "end")]:
+            if text:
+                if taken:
+                    self.row = taken[0]
+                    self._say(
+                        Severity.DOUBT,
+                        name,
+                        "taken_from_above",
+                        f"{len(taken)} rows from {taken[0]} to {taken[-1]} leave the site empty; they took "
+                        f'"{source}" of row {begun}.',
+                        "Fill in the cells if they belong to another site.",
+                        found="",
+                        becomes=source,
+                    )
+                source, begun, taken = text, row, []
+                continue
+            number = sum(map(bool, cells))
+            if number:
+                cells.extend([""] * (position + 1 - len(cells)))
+                cells[position] = source
+                self.table.filled.add((row, position))
+                taken.append(row)
 
     def _column(self, field: str) -> list[str]:
         position = self.columns.positions.get(field)
         if position is None:
             return []
-        return [cells[position] for _, cells in self.table.rows if position < len(cells)]
+        return [cells[position] for _, cells in self.rows if position < len(cells)]
 
     def _comma_evidence(self) -> bool | None:
         """Return whether numbers use a decimal comma: only when some do and none uses a point."""
-        texts = [text for field in (*_MEASURES, "latitude", "longitude") for text in self._column(field)]
+        texts = {text for field in (*_MEASURES, "latitude", "longitude") for text in self._column(field)}
         comma = any(re.search(r"\d,(?:\d{1,2}|\d{4,})(?!\d|[.,]\d)", text, re.ASCII) for text in texts)
-        point = any(re.search(r"\d\.\d", text, re.ASCII) for text in texts)
+        point = any(re.search(r"\d\.\d", text, re.ASCII) for text in texts if not isinstance(text, Figure))
         return True if comma and not point else None
 
     def _order_evidence(self, told: bool | None) -> dict[str, bool | None]:
@@ -283,24 +526,36 @@ class _Reader:
         seen: dict[str, Counter[bool]] = {"": Counter()}
         open_dates: Counter[str] = Counter()
         country_of_site: dict[str, str] = {}
-        for _, cells in self.table.rows:
-            named = self._cells_of(cells)
-            site = plain(named.get("site_code", ""))
-            country = words_of("countries").get(plain(named.get("country", "")), "")
-            country = country_of_site.setdefault(site, country) or country
-            for field in _DATES:
-                match = _THREE_NUMBERS.fullmatch(named.get(field, ""))
-                if match is None:
+        dates = [self.columns.positions[name] for name in _DATES if name in self.columns.positions]
+        kinds_of: dict[str, str] = {}
+        countries = words_of("countries")
+        site_at = self.columns.positions.get("site_code", self.columns.positions.get("site_name", -1))
+        country_at = self.columns.positions.get("country", -1)
+        usual = countries.get(plain(self.told.defaults.get("country", "")), "")
+        for _, cells in self.rows:
+            count = len(cells)
+            country = ""
+            for at in dates:
+                text = cells[at] if at < count else ""
+                if not text:
                     continue
-                first, second = int(match[1]), int(match[2])
-                if (first > 12) is not (second > 12):
-                    if not _exists(max(first, second), min(first, second), match[3]):
-                        continue  # 31/02 proves nothing but a slip
-                    for group in {"", country}:
-                        seen.setdefault(group, Counter())[first > 12] += 1
-                elif first <= 12 and second <= 12 and first != second:
+                kind = kinds_of.get(text)
+                if kind is None:
+                    kind = kinds_of[text] = order_of(text)
+                if not kind:
+                    continue
+                if not country:
+                    site = plain(cells[site_at]) if 0 <= site_at < count else ""
+                    named = cells[country_at] if 0 <= country_at < count else ""
+                    country = countries.get(plain(named), "") or usual
+                    country = country_of_site.setdefault(site, country) or country
+                if kind == "open":
                     seen.setdefault(country, Counter())
                     open_dates[country] += 1
+                else:
+                    for group in {"", country}:
+                        seen.setdefault(group, Counter())[kind == "day"] += 1
+        self.open_dates = sum(open_dates.values())
         order: dict[str, bool | None] = {}
         for group, counts in seen.items():
             source = counts or seen[""]
@@ -318,6 +573,7 @@ class _Reader:
                         f"{open_dates[group]} dates{where} such as 03/04/2021 can be read two ways. "
                         f"{sum(source.values())} others{where} can only have {way}, so all were read so.",
                         "Check that the file writes its dates one way throughout.",
+                        becomes="day first" if order[group] else "month first",
                     )
                 )
         return order
@@ -330,15 +586,18 @@ class _Reader:
         """
         times: Counter[tuple[str, ...]] = Counter()
         keys = []
-        for _, cells in self.table.rows:
-            named = {field: plain(text) for field, text in self._cells_of(cells).items()}
-            if named.get("unit_number"):
-                identity: tuple[str, ...] = ("number", named["unit_number"])
-            elif named.get("serial", "") not in UNKNOWN_WORDS:
-                build = (named.get("maker", ""), named.get("model", ""), named["serial"])
-                identity = ("serial", named["site_code"], *build)
+        for _, cells in self.rows:
+            named = self._named(cells)
+            unit_number = plain(named.get("unit_number", ""))
+            serial = plain(named.get("serial", ""))
+            site = plain(named.get("site_code", ""))
+            if unit_number:
+                identity: tuple[str, ...] = ("number", unit_number)
+            elif serial not in UNKNOWN_WORDS:
+                build = (plain(named.get("maker", "")), plain(named.get("model", "")), serial)
+                identity = ("serial", site, *build)
             else:
-                identity = ("place", named["site_code"], named["location_number"])
+                identity = ("place", site, plain(named.get("location_number", "")))
             times[identity] += 1
             told = "\x1f".join((*identity, str(times[identity])))
             keys.append(hashlib.sha256(told.encode()).hexdigest())
@@ -346,7 +605,7 @@ class _Reader:
 
     # -- one row
 
-    def _read_row(self, cells: list[str], key: str) -> RegisterRow:
+    def _read_row(self, cells: list[str], key: str) -> list[RegisterRow]:
         headings = len(self.table.headings)
         if len(cells) > self.width or any(cells[self.last :]):
             self._say(
@@ -359,7 +618,7 @@ class _Reader:
                 found=cells[-1],
             )
             raise _Refused
-        if len(cells) < headings:
+        if self.table.is_text and len(cells) < headings:
             self._say(
                 Severity.DOUBT,
                 "",
@@ -368,12 +627,15 @@ class _Reader:
                 "Check that no line break split the row.",
                 found=cells[-1],
             )
+        self._say_broken_cells(cells)
         for field, text in self.cells.items():
-            if _CONTROL_SIGN.search(text):
+            if not text.isprintable() and _CONTROL_SIGN.search(text):
                 self._refuse(
                     field, "control_sign", "The cell holds a sign that no text has.", "Type the cell again."
                 )
+        self._say_made_values(cells)
         self._take_site()
+        self._unmix()
         for field, longest in _LONGEST.items():
             if len(self.cells.get(field, "")) > longest:
                 self._refuse(
@@ -382,7 +644,7 @@ class _Reader:
                     f"The text has {len(self.cells[field])} characters; {longest} are possible.",
                     "Shorten it.",
                 )
-        for field in ("owner_name", "site_code", "site_name", "time_zone", "location_number"):
+        for field in ("owner_name", "site_code", "site_name", "location_number"):
             if not self.cells.get(field):
                 self._refuse(field, "missing_value", f"The {spoken(field)} is missing.", "Fill in the cell.")
         zone = self._time_zone()
@@ -397,10 +659,11 @@ class _Reader:
                 "test_below_working",
                 f"A test pressure of {test} lies below the working pressure of {working}; it was not taken.",
                 "Read both from the nameplate.",
+                becomes="left out",
             )
             test = None
-        dates = self._dates(self.now.astimezone(zone).date())
-        return RegisterRow(
+        dates = self._dates(self._today(zone))
+        row = RegisterRow(
             row=self.row,
             import_key=key,
             owner_name=self.cells.get("owner_name", ""),
@@ -432,7 +695,7 @@ class _Reader:
             shell=self._shell(),
             cylinder_spec=self._name("cylinder_spec"),
             charge=charge,
-            charge_text=self.cells.get("charge", "") if charge is not None else "",
+            charge_text=self._with_unit("charge") if charge is not None else "",
             water_capacity=self._measure("water_capacity"),
             working_pressure=working,
             test_pressure=test,
@@ -450,7 +713,263 @@ class _Reader:
             last_visual_inspection=dates["last_visual_inspection"],
             last_weighing=dates["last_weighing"],
             last_conductivity_test=dates["last_conductivity_test"],
+            state=self._state(),
+            remarks=self.cells.get("remarks", ""),
+            extras=self._extras(cells),
         )
+        return self._copies(row)
+
+    def _say_broken_cells(self, cells: list[str]) -> None:
+        count = len(cells)
+        for field, position in self.places:
+            text = cells[position] if position < count else ""
+            if text and text[0] in "#=" and is_broken_cell(text):
+                why = (
+                    f'The cell holds the error "{text}" of a spreadsheet'
+                    if text[0] == "#"
+                    else f'The cell holds the formula "{clip(text, 40)}", which was never computed'
+                )
+                self._say(
+                    Severity.DOUBT,
+                    field,
+                    "broken_cell",
+                    f"{why}; it was read as empty.",
+                    "Open the file in a spreadsheet program, mend the cell and save the file.",
+                    found=text,
+                    becomes=self.cells.get(field, "") or "empty",
+                )
+
+    def _say_made_values(self, cells: list[str]) -> None:
+        """Say which values of the site and the place were made up from others."""
+
+        def is_blank(name: str) -> bool:
+            position = self.columns.positions.get(name, len(cells))
+            return position >= len(cells) or not cells[position]
+
+        code = self.cells.get("site_code", "")
+        if code and is_blank("site_code") and "site_code" not in self.told.defaults:
+            self._doubt(
+                "site_code",
+                "made_code",
+                f'The site "{self.cells.get("site_name", "")}" has no code; it was given {code}.',
+                "Give the site a code of your own if it has one.",
+                becomes=code,
+            )
+        number = self.cells.get("location_number", "")
+        told = "location_number" in self.columns.positions or "location_number" in self.told.defaults
+        if number and not told:
+            self._doubt(
+                "location_number",
+                "made_number",
+                f'The place has no number; it is called "{number}".',
+                "Number the places, so that a unit and its place can be told apart.",
+                becomes=number,
+            )
+
+    def _today(self, zone: ZoneInfo) -> date:
+        known = self.todays.get(zone.key)
+        if known is None:
+            known = self.todays[zone.key] = self.now.astimezone(zone).date()
+        return known
+
+    # -- cells that tell several things, rows that stand for several units
+
+    def _unmix(self) -> None:
+        """Take size, agent, construction and number of units out of a cell that tells several."""
+        agent, charge = self.cells.get("agent", ""), self.cells.get("charge", "")
+        changes = self._once(("mixed", agent, charge), lambda: self._unmixed(agent, charge))
+        for field, text in changes.items():
+            if field in ("agent", "charge") or not self.cells.get(field):
+                self.cells[field] = text
+                self.raw.setdefault(field, "")
+
+    def _unmixed(self, agent: str, charge: str) -> dict[str, str]:
+        changes: dict[str, str] = {}
+        words = plain(agent)
+        if agent and not is_unknown(agent) and not is_agent(words):
+            mixed = split_mixed(agent)
+            if mixed is not None:
+                changes |= self._taken("agent", agent, mixed, charge)
+        if charge and not is_unknown(charge) and not _BARE_SIZE.fullmatch(charge):
+            mixed = split_mixed(charge)
+            if mixed is not None and (mixed.agent or mixed.rating or mixed.count or mixed.construction):
+                changes |= self._taken("charge", charge, mixed, changes.get("agent", agent))
+        return changes
+
+    def _taken(self, field: str, text: str, mixed: Mixed, other: str) -> dict[str, str]:
+        changes = {field: mixed.agent if field == "agent" else mixed.measure}
+        told = []
+        if mixed.agent:
+            told.append(f'agent "{mixed.agent}"')
+            if field == "charge":
+                if not other or is_unknown(other):
+                    changes["agent"] = mixed.agent
+                elif not _same_agent(other, mixed.agent):
+                    self._doubt(
+                        field,
+                        "agent_conflict",
+                        f'"{text}" says {mixed.agent}, the cell of the agent says "{other}"; that was kept.',
+                        "Read it from the nameplate.",
+                        becomes=other,
+                    )
+        if mixed.measure:
+            told.append(f"size {mixed.measure}")
+            if field == "agent":
+                if not other or is_unknown(other):
+                    changes["charge"] = mixed.measure
+                elif plain(other) != plain(mixed.measure) and mixed.measure.split()[0] not in other:
+                    self._doubt(
+                        field,
+                        "size_conflict",
+                        f'"{text}" says {mixed.measure}, the cell of the size says "{other}"; that was kept.',
+                        "Read it from the nameplate.",
+                        becomes=other,
+                    )
+        if mixed.construction:
+            told.append(CONSTRUCTION_LABELS[Construction(mixed.construction)].lower())
+            changes["construction"] = mixed.construction
+        if mixed.is_wheeled:
+            told.append("wheeled")
+            changes["wheeled"] = "yes"
+        if mixed.count is not None:
+            told.append(f"{mixed.count} units")
+            changes["quantity"] = str(mixed.count)
+        if mixed.rating:
+            told.append(f"rating {mixed.rating}, which is no size")
+            if not self.cells.get("hazard"):
+                changes["hazard"] = mixed.rating
+        reads = "; ".join(told)
+        self._doubt(
+            field,
+            "rating_no_size" if mixed.rating and not mixed.measure and field == "charge" else "mixed_cell",
+            f'"{text}" tells several things; it was read as {reads}.'
+            if len(told) > 1
+            else f'"{text}" was read as {reads}.',
+            "Give each its own column.",
+            becomes=reads,
+        )
+        return changes
+
+    def _quantity(self) -> int:
+        text = self.cells.get("quantity", "")
+        if not text or is_unknown(text):
+            return 1
+        match = re.fullmatch(
+            r"(\d{1,6})(?:[.,]0+)?\s*(?:x|pcs?|units?|stk\.?|st\.?|stück)?", text, re.IGNORECASE
+        )
+        if match is None:
+            self._doubt(
+                "quantity",
+                "no_quantity",
+                f'"{text}" is not a number of units; the row was read as one unit.',
+                "Write the number, or a row for each unit.",
+                becomes="1",
+            )
+            return 1
+        return int(match[1])
+
+    def _copies(self, row: RegisterRow) -> list[RegisterRow]:
+        """Return a row for each unit that the row stands for."""
+        count = self._quantity()
+        if count == 1:
+            return [row]
+        if count == 0:
+            self._skip(self.cells.get("quantity", ""), "no_units", "The row counts no unit; it was left out.")
+            return []
+        if self.told.split_quantities is None or count > MOST_COPIES:
+            self._refuse(
+                "quantity",
+                "several_units",
+                f"The row stands for {count} units, each of which needs a record of its own.",
+                "Write a row for each unit, or say that such rows become as many units."
+                if count <= MOST_COPIES
+                else f"Write a row for each unit; no more than {MOST_COPIES} are made from one row.",
+            )
+            return []
+        if not self.told.split_quantities:
+            self._doubt(
+                "quantity",
+                "several_units",
+                f"The row stands for {count} units and was read as one, as someone told.",
+                "Write a row for each unit.",
+                becomes="1 unit",
+            )
+            return [row]
+        serials = self._shared_out("serial", row.serial, count)
+        numbers = self._shared_out("unit_number", row.unit_number, count)
+        self._doubt(
+            "quantity",
+            "several_units",
+            f"The row stands for {count} units and became {count} units that are told apart by their labels.",
+            "Read the serial of each at the next visit.",
+            becomes=f"{count} units",
+        )
+        copies = []
+        for copy in range(1, count + 1):
+            key = row.import_key
+            if copy > 1:
+                key = hashlib.sha256(f"{row.import_key}\x1f{copy}".encode()).hexdigest()
+            copies.append(
+                replace(
+                    row,
+                    import_key=key,
+                    copy=copy,
+                    serial=serials[copy - 1],
+                    unit_number=numbers[copy - 1],
+                )
+            )
+        return copies
+
+    def _shared_out(self, field: str, text: str, count: int) -> list[str]:
+        """Return the text of each of ``count`` units: one each when so many are listed, else none."""
+        if not text:
+            return [""] * count
+        parts = [part.strip() for part in re.split(r"[,;/&\n]", text) if part.strip()]
+        if len(parts) == count:
+            return parts
+        self._doubt(
+            field,
+            "one_for_several",
+            f'"{text}" cannot be the {spoken(field)} of {count} units; it was given to none.',
+            "List one for each unit, or write a row for each.",
+            becomes="left out",
+        )
+        return [""] * count
+
+    def _extras(self, cells: list[str]) -> tuple[tuple[str, str], ...]:
+        found = []
+        for position in self.columns.unread:
+            if position < len(cells) and cells[position]:
+                heading = self.table.headings[position] if position < len(self.table.headings) else ""
+                found.append((heading or f"column {column_letter(position)}", cells[position]))
+        return tuple(found)
+
+    def _state(self) -> str:
+        text = self.cells.get("unit_state", "")
+        return self._once(("state", text), lambda: self._read_state(text)) if text else ""
+
+    def _read_state(self, text: str) -> str:
+        if is_unknown(text) and plain(text) not in words_of("unit_states"):
+            return ""
+        known = words_of("unit_states").get(plain(text))
+        if known is None:
+            self._doubt(
+                "unit_state",
+                "unknown_state",
+                f'"{text}" is no state of a unit known here; the unit is taken as in service.',
+                'Write "in service", "in stock", "withdrawn" or another state.',
+                becomes="in service",
+            )
+            return ""
+        if known != "in_service":
+            self._doubt(
+                "unit_state",
+                "not_in_service",
+                f'"{text}" says that the unit is not in service ({known.replace("_", " ")}).',
+                "Look whether it still hangs.",
+                becomes=known.replace("_", " "),
+            )
+        return known
 
     # -- the site
 
@@ -493,6 +1012,7 @@ class _Reader:
                     "site_conflict",
                     f'Site {code} has "{text}" here and "{first}" in row {row}; that of row {row} was kept.',
                     "Correct one of the two cells.",
+                    becomes=first,
                 )
                 self.cells[field] = first
 
@@ -504,12 +1024,13 @@ class _Reader:
                 "spelling",
                 f'"{text}" was taken for "{first}", which stands in an earlier row.',
                 "Write the two alike, or give the second another name.",
+                becomes=first,
             )
         return first
 
     def _time_zone(self) -> ZoneInfo:
         name = self.cells.get("time_zone", "")
-        if name in _zone_names():
+        if name in zone_names():
             return ZoneInfo(name)
         if name:
             self._refuse(
@@ -518,7 +1039,20 @@ class _Reader:
                 f'"{name}" is not the name of a time zone.',
                 'Write the IANA name of the place, for instance "America/Chicago" or "Asia/Kolkata".',
             )
-        return ZoneInfo("UTC")
+            return ZoneInfo("UTC")
+        country = words_of("countries").get(plain(self.cells.get("country", "")), "")
+        only = only_zones().get(country)
+        if only is None:
+            self._refuse("time_zone", "missing_value", "The time zone is missing.", "Fill in the cell.")
+            return ZoneInfo("UTC")
+        self._doubt(
+            "time_zone",
+            "zone_of_country",
+            f"The time zone is missing; {only} was taken, the one of {country}.",
+            "Fill in the cell if the site keeps another time.",
+            becomes=only,
+        )
+        return ZoneInfo(only)
 
     def _coordinates(self) -> tuple[Decimal | None, Decimal | None]:
         given = {field: self.cells.get(field, "") for field in ("latitude", "longitude")}
@@ -554,6 +1088,7 @@ class _Reader:
                 "zero_coordinates",
                 "Both coordinates are 0, which lies in the open sea; they were left out.",
                 "Look the place up, or leave both empty.",
+                becomes="left out",
             )
             return None, None
         return numbers[0], numbers[1]
@@ -568,6 +1103,7 @@ class _Reader:
                 "bad_email",
                 f'"{text}" is not one e-mail address; it was left out.',
                 "Correct the cell.",
+                becomes="left out",
             )
         return ""
 
@@ -582,6 +1118,7 @@ class _Reader:
                 "unknown_country",
                 f'"{text}" is not a country known here; it was left out.',
                 'Write the two letters of ISO 3166, for instance "US" or "IN".',
+                becomes="left out",
             )
         return code
 
@@ -589,12 +1126,22 @@ class _Reader:
         text = self.cells.get("access_hours", "")
         if is_unknown(text):
             return ()
-        try:
-            return read_hours(text)
-        except HoursError as error:
-            sentence, remedy = split_remedy(error.sentence)
-            self._doubt("access_hours", "bad_hours", f"{sentence} No hours were taken.", remedy)
-            return ()
+        known = self.hours.get(text)
+        if known is None:
+            try:
+                known = read_hours(text)
+            except HoursError as error:
+                sentence, remedy = split_remedy(error.sentence)
+                self._doubt(
+                    "access_hours",
+                    "bad_hours",
+                    f"{sentence} No hours were taken.",
+                    remedy,
+                    becomes="no hours",
+                )
+                return ()
+            self.hours[text] = known
+        return known
 
     def _tables(self) -> tuple[str, ...]:
         text = self.cells.get("tables", "")
@@ -630,14 +1177,16 @@ class _Reader:
                 if text
                 else "There is no serial; the unit is known by its label alone.",
                 "Read it from the shell at the next visit.",
+                becomes="no serial",
             )
             return ""
-        if re.fullmatch(r"\d(?:[.,]\d+)?E\+?\d+", text, re.ASCII | re.IGNORECASE):
+        if "E+" in text.upper() and re.fullmatch(r"\d(?:[.,]\d+)?E\+\d+", text, re.ASCII | re.IGNORECASE):
             self._doubt(
                 "serial",
                 "mangled_serial",
                 f'The serial "{text}" was rounded by a spreadsheet; its last figures are lost.',
                 "Format the column as text and enter the serial again.",
+                becomes=text,
             )
         return text
 
@@ -661,6 +1210,13 @@ class _Reader:
     def _agent(self) -> tuple[Agent, Construction | None]:
         """Return the agent, and the construction when the same words name it."""
         text = self.cells.get("agent", "")
+        return self._once(
+            ("agent", text, self.raw.get("agent", "")),
+            lambda: self._read_agent(text),
+            lambda both: AGENT_LABELS[both[0]],
+        )
+
+    def _read_agent(self, text: str) -> tuple[Agent, Construction | None]:
         words = plain(text)
         if is_unknown(text):
             self._doubt(
@@ -685,6 +1241,20 @@ class _Reader:
         return Agent(known) if known else Agent.UNKNOWN, None
 
     def _construction(self, agent: Agent, implied: Construction | None) -> Construction:
+        key = (
+            "construction",
+            self.cells.get("construction", ""),
+            agent,
+            implied,
+            self.cells.get("agent", ""),
+        )
+        return self._once(
+            key,
+            lambda: self._read_construction(agent, implied),
+            lambda found: CONSTRUCTION_LABELS[found],
+        )
+
+    def _read_construction(self, agent: Agent, implied: Construction | None) -> Construction:
         known = self._coded("construction", "constructions", CONSTRUCTION_LABELS, "unknown_construction")
         if known:
             if implied is not None and implied.value != known:
@@ -710,6 +1280,10 @@ class _Reader:
         return Construction.UNKNOWN
 
     def _shell(self) -> Shell:
+        key = ("shell", self.cells.get("shell", ""))
+        return self._once(key, self._read_shell, lambda shell: SHELL_LABELS[shell])
+
+    def _read_shell(self) -> Shell:
         known = self._coded("shell", "shells", SHELL_LABELS, "unknown_shell")
         if not known:
             text = self.cells.get("shell", "")
@@ -727,6 +1301,13 @@ class _Reader:
         text = self.cells.get("environment", "")
         if not text:
             return Environment.NORMAL
+        return self._once(
+            ("environment", text),
+            lambda: self._read_environment(text),
+            lambda found: ENVIRONMENT_LABELS[found],
+        )
+
+    def _read_environment(self, text: str) -> Environment:
         known = words_of("environments").get(plain(text))
         if known is None:
             choices = ", ".join(ENVIRONMENT_LABELS[code] for code in Environment if code.value != "unknown")
@@ -739,13 +1320,31 @@ class _Reader:
             return Environment.UNKNOWN
         return Environment(known)
 
-    def _measure(self, field: str) -> Measure | None:
+    def _with_unit(self, field: str) -> str:
+        """Return the cell with the unit that its heading or a person told, when it has none."""
         text = self.cells.get(field, "")
+        unit = self.told.units.get(field) or self.columns.units.get(field, "")
+        if unit and _NUMBER_ALONE.fullmatch(text):
+            return f"{text} {unit}"
+        return text
+
+    def _measure(self, field: str) -> Measure | None:
+        if not self.cells.get(field):
+            return None
+        text = self._with_unit(field)
+        comma = False if isinstance(self.cells[field], Figure) else self.decimal_comma
+        return self._once(
+            (field, text, comma, self.raw.get(field, "")),
+            lambda: self._read_measure(field, text, comma),
+            lambda measure: "left out" if measure is None else str(measure),
+        )
+
+    def _read_measure(self, field: str, text: str, comma: bool | None) -> Measure | None:
         if is_unknown(text):
             return None
         dimensions, lowest, highest = _MEASURES[field]
         try:
-            reading = read_measure(text, dimensions=dimensions, decimal_comma=self.decimal_comma)
+            reading = read_measure(text, dimensions=dimensions, decimal_comma=comma)
         except MeasureError as error:
             sentence, remedy = split_remedy(error.sentence)
             self._doubt(field, error.code, f"{sentence} It was left out.", remedy)
@@ -772,6 +1371,7 @@ class _Reader:
                 "full_below_charge",
                 f"A full mass of {full} is no more than the charge of {charge}; it was left out.",
                 "Read the gross mass from the nameplate, with its unit.",
+                becomes="left out",
             )
             return None
         return full
@@ -785,6 +1385,7 @@ class _Reader:
                 "not_yes_or_no",
                 f'"{text}" is neither yes nor no; it stays unknown.',
                 'Write "yes" or "no".',
+                becomes="unknown",
             )
         return None if known is None else known == "yes"
 
@@ -796,6 +1397,7 @@ class _Reader:
                 "read_as_wheeled",
                 f"A charge of {charge} is no hand unit; it was read as wheeled.",
                 'Write "yes" or "no".',
+                becomes="wheeled",
             )
             return True
         return told is True
@@ -804,13 +1406,33 @@ class _Reader:
         country = words_of("countries").get(plain(self.cells.get("country", "")), "")
         order = self.order.get(country, self.order.get(""))
         found: dict[str, Stamp] = {}
+        made = _NO_DATE
         for field in _DATES:
             text = self.cells.get(field, "")
-            made = found.get("made", Stamp.unknown())
-            found[field] = self._date(field, text, today, made, order)
+            if not text and field != "made":
+                found[field] = _NO_DATE
+                continue
+            found[field] = self._once(
+                (field, text, today, made, order),
+                partial(self._date, field, text, today, made, order),
+                str,
+            )
+            if field == "made":
+                made = found[field]
         return found
 
     def _date(self, field: str, text: str, today: date, made: Stamp, order: bool | None) -> Stamp:
+        text = self._mended(field, text, today)
+        if _YEAR_AS_DAY.fullmatch(text):
+            number = (date.fromisoformat(text) - date(1899, 12, 30)).days
+            self._doubt(
+                field,
+                "year_as_day",
+                f'"{text}" is what a spreadsheet makes of the number {number} shown as a date; it stays '
+                "unknown.",
+                f"Write {number} as a year if that was meant.",
+            )
+            return Stamp.unknown(text)
         try:
             reading = read_stamp(text, today=today, not_before=made.first, day_first=order)
         except StampError as error:
@@ -851,6 +1473,30 @@ class _Reader:
                 )
         return stamp
 
+    def _mended(self, field: str, text: str, today: date) -> str:
+        """Return a date that a spreadsheet took for a number as it was typed."""
+        if isinstance(text, Figure) and re.fullmatch(r"(?:0?[1-9]|1[0-2])\.(?:20\d|\d)", text, re.ASCII):
+            mended = f"{text}0"
+            self._doubt(
+                field,
+                "number_as_date",
+                f'"{text}" is a number that lost its last zero; it was read as {mended}.',
+                f"Write {mended} as text.",
+            )
+            return mended
+        if self.table.is_1904 and re.fullmatch(r"\d{5}(?:\.\d+)?", text, re.ASCII):
+            day = date(1904, 1, 1) + timedelta(days=int(text[:5]))
+            if date(1950, 1, 1) <= day <= today:
+                self._doubt(
+                    field,
+                    "spreadsheet_serial",
+                    f'"{text}" was read as a day number of the calendar of 1904 that this workbook keeps, '
+                    f"that is {day.isoformat()}.",
+                    "Format the column as a date and check it.",
+                )
+                return day.isoformat()
+        return text
+
     def _test_method(self, tested: Stamp) -> TestMethod:
         text = self.cells.get("hydrostatic_test_method", "")
         known = words_of("test_methods").get(plain(text)) if text else None
@@ -860,6 +1506,7 @@ class _Reader:
                 "unknown_method",
                 f'"{text}" is no method of test known here; it stays unknown.',
                 "Write one of proof pressure, water jacket, direct expansion or ultrasonic.",
+                becomes="unknown",
             )
         if known and not (tested.is_known or tested.raw):
             self._doubt(
@@ -867,6 +1514,7 @@ class _Reader:
                 "method_without_test",
                 "A method of test is given but no date of a test; it was left out.",
                 "Give the date of the test.",
+                becomes="left out",
             )
             return TestMethod.UNKNOWN
         return TestMethod(known) if known else TestMethod.UNKNOWN
@@ -929,16 +1577,3 @@ class _Reader:
                 )
             kept.append(row)
         return kept
-
-
-def _exists(day: int, month: int, year_text: str) -> bool:
-    try:
-        date(int(year_text) or 2000, month, day)
-    except ValueError:
-        return False
-    return True
-
-
-@cache
-def _zone_names() -> frozenset[str]:
-    return frozenset(available_timezones())

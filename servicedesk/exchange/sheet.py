@@ -11,6 +11,8 @@ import io
 import re
 from dataclasses import dataclass
 
+from charset_normalizer import from_bytes
+
 from servicedesk.exchange.findings import Finding, RegisterFileError, Severity, file_error
 from servicedesk.exchange.words import plain, words_of
 from servicedesk.exchange.workbook import NO_WIDTH, Grid, Heard, clean
@@ -60,7 +62,7 @@ ENCODINGS: tuple[tuple[str, str], ...] = (
     ("cp850", "DOS, Western Europe (850)"),
 )
 # What a file without a mark may be in, the likeliest first.
-_CANDIDATES = ("cp1252", "mac_roman", "cp850", "cp437", "cp1250")
+_CANDIDATES = ("cp1252", "mac_roman", "cp850", "cp437", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257")
 _SAVE_AS_UTF8 = "Save the register as CSV in UTF-8, or say how its letters are coded."
 
 
@@ -223,9 +225,59 @@ def _wide(head: bytes) -> str:
     return "utf-16-le" if odd > even else "utf-16-be"
 
 
+# Letters beyond ASCII that words of the languages of Europe have, and how much each speaks for its table:
+# a wrong table gives rare letters, or signs inside words. From memory.
+_WEIGHTS = (
+    dict.fromkeys("äöüßéèêëàâáçñóôíîïúùûãõÄÖÜÉÈÀÁÇÑÓÍÚ", 1.0)
+    | dict.fromkeys("åæøìòœÅÆØ", 0.7)
+    | dict.fromkeys("ąćęłńśźżčďěňřšťůýžőűăîșțğışŠŽČŁŚŻ", 0.85)
+)
+_USUAL_SIGNS = frozenset("°º²³½¼¾§€£–—’‘“”«»…·®µ×±¿¡ª")
+
+
 def _guess(data: bytes) -> str:
-    """Return the likeliest encoding of one byte a sign, by the letters it would give."""
-    return "cp1252"
+    """Return the likeliest encoding of one byte a sign, by the letters it would give.
+
+    Another library is heard as one witness among the signs themselves.
+    """
+    words = re.findall(rb"[^\s,;|\"]*[\x80-\xff][^\s,;|\"]*", data)[:3000]
+    witness = from_bytes(b"\n".join(words[:500])).best()
+    heard = witness.encoding if witness is not None else ""
+    best, most = "cp1252", 0.0
+    if len(set(re.findall(rb"[\x80-\xff]", b"".join(words)))) < 3:
+        return best  # one or two letters are no evidence against what is usual
+    for encoding in _CANDIDATES:
+        try:
+            text = b"\n".join(words).decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        worth = _naturalness(text) + (0.05 if encoding == heard else 0.0)
+        if worth > most + 0.05 and (worth > 0.5 or encoding == best):
+            best, most = encoding, worth
+    return best
+
+
+def _naturalness(text: str) -> float:
+    """Return from -1 to 1 how far the letters beyond ASCII stand as in words that people write."""
+    total, count = 0.0, 0
+    for before, sign, after in zip("\n" + text, text, text[1:] + "\n", strict=False):
+        if sign.isascii():
+            continue
+        count += 1
+        if sign in _USUAL_SIGNS:
+            total += -0.5 if before.isalpha() and after.isalpha() and sign not in "’·" else 0.6
+        elif not sign.isalpha():
+            total -= 1
+        elif ord(sign) >= 0x370:
+            alike = any(other.isalpha() and ord(other) >= 0x370 for other in (before, after))
+            total += 0.9 if alike and not (sign.isupper() and before.islower()) else -0.5
+        elif sign.isupper() and before.islower():
+            total -= 1
+        elif sign in _WEIGHTS:
+            strange = not after.isascii() and after.isalpha() and not before.isascii()
+            alone = not (before.isalpha() or after.isalpha())
+            total += -0.3 if strange else 0.4 if alone else _WEIGHTS[sign]
+    return total / count if count else 0.0
 
 
 def _lines(text: str) -> list[str]:

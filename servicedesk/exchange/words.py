@@ -21,6 +21,7 @@ _WORD_SECTIONS: tuple[tuple[str, type[StrEnum] | None], ...] = (
     ("test_methods", TestMethod),
     ("yes_no", None),
     ("countries", None),
+    ("unit_states", None),
 )
 
 
@@ -62,6 +63,18 @@ def ambiguous_agents() -> dict[str, tuple[Agent, ...]]:
         plain(word): tuple(Agent(code) for code in codes)
         for word, codes in word_file()["ambiguous_agents"].items()
     }
+
+
+@cache
+def doubtful_columns() -> dict[str, tuple[str, ...]]:
+    """Return the headings that can mean several fields, plain, with those fields."""
+    return {plain(word): tuple(fields) for word, fields in word_file()["doubtful_columns"].items()}
+
+
+def promises(heading: str) -> bool:
+    """Return whether a heading tells what falls due rather than what was done."""
+    words = plain(heading)
+    return any(words == start or words.startswith(f"{start} ") for start in word_file()["promises"]["words"])
 
 
 @lru_cache(maxsize=20_000)  # a register repeats its words
