@@ -48,6 +48,9 @@ class Act(StrEnum):
     DECIDE_QUOTATIONS = "decide_quotations"
     MAKE_QUOTATIONS = "make_quotations"
     SET_PRICES = "set_prices"
+    SEE_TERMS = "see_terms"
+    SET_TERMS = "set_terms"
+    MAKE_BILLING = "make_billing"
     MANAGE_OWNER_PEOPLE = "manage_owner_people"
     SEE_CERTIFICATES = "see_certificates"
     WITHDRAW_CERTIFICATES = "withdraw_certificates"
@@ -55,6 +58,10 @@ class Act(StrEnum):
     CONFIRM_TABLES = "confirm_tables"
     CORRECT_RECORDS = "correct_records"
     SET_PLANNING_RULES = "set_planning_rules"
+    HAND_OVER = "hand_over"
+    TAKE_OVER = "take_over"
+    ERASE_PEOPLE = "erase_people"
+    END_SERVICE = "end_service"
 
 
 _MAY: dict[str, frozenset[Act]] = {
@@ -79,7 +86,14 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.SET_PLANNING_RULES,
             Act.MAKE_QUOTATIONS,
             Act.SET_PRICES,
+            Act.SEE_TERMS,
+            Act.SET_TERMS,
+            Act.MAKE_BILLING,
             Act.MANAGE_OWNER_PEOPLE,
+            Act.HAND_OVER,
+            Act.TAKE_OVER,
+            Act.ERASE_PEOPLE,
+            Act.END_SERVICE,
         }
     ),
     "dispatcher": frozenset(
@@ -94,6 +108,7 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.SEE_CERTIFICATES,
             Act.SEE_RULEBOOK,
             Act.MAKE_QUOTATIONS,
+            Act.SEE_TERMS,
         }
     ),
     "technician": frozenset({Act.SEE_REGISTER, Act.RECORD_VISITS, Act.SEE_CERTIFICATES, Act.SEE_RULEBOOK}),
@@ -114,6 +129,7 @@ _MAY: dict[str, frozenset[Act]] = {
             Act.REPORT_UNITS,
             Act.CHECK_UNITS,
             Act.DECIDE_QUOTATIONS,
+            Act.SEE_TERMS,
             Act.SEE_CERTIFICATES,
             Act.SEE_RULEBOOK,
         }
@@ -155,13 +171,18 @@ def scope_of(user: User | AnonymousUser) -> Scope:
 
 def _premises_of(user: User) -> Scope:
     rows = list(
-        user.memberships.order_by().values_list("owner_id", "is_limited", "sites", "sites__owner_id")
+        user.memberships.order_by().values_list(
+            "owner_id", "is_limited", "sites", "sites__owner_id", "owner__aliases"
+        )
     )
+    whole = {owner for owner, is_limited, _, _, _ in rows if not is_limited}
+    # Papers issued to an owner that turned out to be this one are this one's.
+    aliases = {alias for owner, _, _, _, alias in rows if owner in whole and alias is not None}
     return Scope(
-        owner_ids=frozenset(owner for owner, is_limited, _, _ in rows if not is_limited),
+        owner_ids=frozenset(whole | aliases),
         # A site that went to another owner meanwhile is no longer theirs.
         site_ids=frozenset(
-            site for owner, is_limited, site, site_owner in rows if is_limited and site_owner == owner
+            site for owner, is_limited, site, site_owner, _ in rows if is_limited and site_owner == owner
         ),
     )
 

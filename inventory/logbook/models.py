@@ -16,7 +16,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models.functions import Coalesce
 
-from inventory.access import Scope
+from inventory.access import Scope, on_premises
 from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.measures import kinds
 from inventory.measures.stamps import Precision, Stamp
@@ -33,7 +33,7 @@ class ServiceRecordQuerySet(AppendOnlyQuerySet["ServiceRecord"]):
         """Records of units that ``scope`` may see, as long as they were made on its own sites."""
         if scope.everything:
             return self
-        return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+        return self.filter(on_premises(scope, day="done_first"))
 
     def standing(self) -> ServiceRecordQuerySet:
         """Records that no later record corrects."""
@@ -179,16 +179,23 @@ class Reading(AppendOnly):
 
 
 class SiteRowsQuerySet(models.QuerySet[M]):
-    """Rows that belong to a site and are seen by whoever may see the site."""
+    """Rows that belong to a site and are seen by whoever may see the site.
+
+    ``seen_by`` names the field by whose day it is told whether the row is of the present owner's time.
+    """
+
+    seen_by = ""
 
     def visible_to(self, scope: Scope) -> Self:
         """Rows of sites that ``scope`` may see."""
         if scope.everything:
             return self
-        return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+        return self.filter(on_premises(scope, day=self.seen_by))
 
 
 class DefectQuerySet(SiteRowsQuerySet["Defect"]):
+    seen_by = "opened_on"
+
     def open(self) -> Self:
         """Defects that nobody has settled, without those recorded in error."""
         return self.filter(settled_at__isnull=True, is_void=False)
@@ -255,7 +262,7 @@ class Defect(models.Model):
 
 
 class PhotoQuerySet(SiteRowsQuerySet["Photo"]):
-    pass
+    seen_by = "created_at__date"
 
 
 class Photo(models.Model):

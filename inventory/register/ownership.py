@@ -110,7 +110,7 @@ def apply_owner_change(change: OwnerChange, *, at: datetime) -> Corrected | None
         change.from_owner,
         change.to_owner,
         Because(f"{change.reason} From {change.from_on}.", is_correction=False),
-        by=change.decided_by,  # type: ignore[arg-type]
+        by=change.decided_by,
         at=at,
     )
     units = _units_of([change.site_id])
@@ -164,7 +164,7 @@ def move_places(
         named = ", ".join(sorted(clashing)[:8])
         raise ValidationError(
             {
-                "prefix": f"{site.name} has places numbered {named} already. Give what goes in front of the others."
+                "prefix": f"{site.name} has places numbered {named} already. Give what goes in front."
             }
         )
     new = {place.pk: f"{prefix.strip()}{place.number}" for place in places if place.number in clashing}

@@ -13,7 +13,7 @@ import uuid
 from django.conf import settings
 from django.db import models
 
-from inventory.access import Scope
+from inventory.access import Scope, on_premises
 from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.register.models import Depot, Location, Site, Unit
 
@@ -56,7 +56,7 @@ class MoveQuerySet(AppendOnlyQuerySet["Move"]):
         """Moves of units that hang, or belong, on premises that ``scope`` may see."""
         if scope.everything:
             return self
-        return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+        return self.filter(on_premises(scope, day="on"))
 
 
 class Move(AppendOnly):
@@ -121,9 +121,7 @@ class LoanQuerySet(models.QuerySet["Loan"]):
         """Loans on premises that ``scope`` may see."""
         if scope.everything:
             return self
-        return self.filter(
-            models.Q(location__site__owner__in=scope.owner_ids) | models.Q(location__site__in=scope.site_ids)
-        )
+        return self.filter(on_premises(scope, site="location__site", day="out_on"))
 
     def open(self) -> LoanQuerySet:
         """Loans whose loaner still hangs at the owner's."""

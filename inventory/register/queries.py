@@ -8,6 +8,7 @@ from django.db.models import Count, Q, QuerySet
 
 from inventory.access import Scope
 from inventory.register.models import Owner, Site, Unit, UnitQuerySet
+from inventory.register.searching import sites_holding, units_holding
 
 # More words than this narrow nothing down and only cost time.
 MAX_SEARCH_WORDS = 6
@@ -25,31 +26,24 @@ def words_condition(text: str, *fields: str) -> Q:
 
 
 def owners_for(scope: Scope) -> QuerySet[Owner]:
-    """Owners that ``scope`` may see, by name."""
-    return Owner.objects.visible_to(scope).order_by("name", "pk")
+    """Owners that ``scope`` may see, by name; those that turned out to be another are left out."""
+    return Owner.objects.visible_to(scope).filter(merged_into=None).order_by("name", "pk")
 
 
 def sites_for(scope: Scope, text: str = "") -> QuerySet[Site]:
-    """Sites that ``scope`` may see and whose name, code, town or owner holds every word of ``text``."""
-    found = words_condition(text, "name", "code", "city", "postcode", "owner__name")
-    return Site.objects.visible_to(scope).filter(found).select_related("owner").order_by("name", "pk")
+    """Sites that ``scope`` may see and whose name, code, town or owner holds every word of ``text``.
+
+    Those that became part of another are left out.
+    """
+    found = sites_holding(text)
+    return Site.objects.visible_to(scope).filter(found, merged_into=None).select_related("owner").order_by("name", "pk")
 
 
 def units_for(scope: Scope, text: str = "") -> UnitQuerySet:
     """Units that ``scope`` may see and whose number, serial, place or site holds every word of ``text``."""
-    found = words_condition(
-        text,
-        "number",
-        "serial",
-        "site__name",
-        "site__code",
-        "location__number",
-        "model__maker",
-        "model__name",
-    )
     return (
         Unit.objects.visible_to(scope)
-        .filter(found)
+        .filter(units_holding(text))
         .select_related("model", "site__owner", "location")
         .order_by("number", "pk")
     )

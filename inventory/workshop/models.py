@@ -14,7 +14,7 @@ from typing import Any
 from django.conf import settings
 from django.db import models
 
-from inventory.access import Scope
+from inventory.access import Scope, on_premises
 from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.logbook.models import ServiceRecord
 from inventory.register.models import Location, Site, Unit
@@ -111,7 +111,7 @@ class JobCardQuerySet(models.QuerySet["JobCard"]):
         """Cards of units of sites that ``scope`` may see; those of our own units belong to the firm."""
         if scope.everything:
             return self
-        return self.filter(models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+        return self.filter(on_premises(scope, day="received_on"))
 
     def open(self) -> JobCardQuerySet:
         """Cards whose unit is still in the workshop's hands."""
@@ -232,9 +232,7 @@ class CardEntryQuerySet(AppendOnlyQuerySet["CardEntry"]):
         """Entries of cards that ``scope`` may see."""
         if scope.everything:
             return self
-        return self.filter(
-            models.Q(card__site__owner__in=scope.owner_ids) | models.Q(card__site__in=scope.site_ids)
-        )
+        return self.filter(on_premises(scope, site="card__site", day="card__received_on"))
 
     def standing(self) -> CardEntryQuerySet:
         """Entries that no later one corrects."""

@@ -20,7 +20,14 @@ class CertificateQuerySet(AppendOnlyQuerySet["Certificate"]):
             return self
         if scope.technician_id is not None:
             return self.filter(visit__technician=scope.technician_id)
-        return self.filter(models.Q(owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids))
+        # Papers stay with the owner they were issued to; a person limited to sites sees those of the
+        # site's present owner, under whichever name it had.
+        of_present = models.Q(owner=models.F("site__owner")) | models.Q(
+            owner__merged_into=models.F("site__owner")
+        )
+        return self.filter(
+            models.Q(owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids) & of_present
+        )
 
 
 class Certificate(AppendOnly):

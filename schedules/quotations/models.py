@@ -8,7 +8,7 @@ from decimal import Decimal
 from django.conf import settings
 from django.db import models
 
-from inventory.access import Scope
+from inventory.access import Scope, on_premises
 from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.logbook.models import Defect
 from inventory.register.models import Site
@@ -92,7 +92,7 @@ class QuotationQuerySet(models.QuerySet["Quotation"]):
         if scope.technician_id is not None:
             return self.none()
         return self.exclude(state=Quotation.State.DRAFT).filter(
-            models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids)
+            on_premises(scope, day="made_at__date")
         )
 
 

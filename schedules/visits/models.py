@@ -7,7 +7,7 @@ import uuid
 from django.conf import settings
 from django.db import models
 
-from inventory.access import Scope
+from inventory.access import Scope, on_premises
 from inventory.appendonly import AppendOnly, AppendOnlyQuerySet
 from inventory.logbook.models import TASK_CHOICES, ServiceRecord
 from inventory.register.models import Location, Site, Unit
@@ -24,9 +24,7 @@ class VisitQuerySet(models.QuerySet["Visit"]):
         if scope.technician_id is not None:
             shared = Visit.companions.through.objects.filter(user=scope.technician_id).values("visit")
             return confirmed.filter(models.Q(technician=scope.technician_id) | models.Q(pk__in=shared))
-        return confirmed.filter(
-            models.Q(site__owner__in=scope.owner_ids) | models.Q(site__in=scope.site_ids)
-        )
+        return confirmed.filter(on_premises(scope, day="planned_on"))
 
 
 class Visit(models.Model):
