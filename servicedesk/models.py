@@ -2,6 +2,7 @@
 
 from servicedesk.accounts.models import OwnerMembership, User
 from servicedesk.api.models import IdempotentAnswer
+from servicedesk.desk.models import ManyAct, SavedFilter
 from servicedesk.documents.models import LabelPrint
 from servicedesk.exchange.models import (
     ImportEffect,
@@ -26,11 +27,13 @@ __all__ = [
     "ImportFinding",
     "ImportLine",
     "LabelPrint",
+    "ManyAct",
     "Notice",
     "NoticeChoice",
     "OwnerMembership",
     "RegisterImport",
     "RegisterSource",
+    "SavedFilter",
     "SourceLayout",
     "TakeOver",
     "User",
