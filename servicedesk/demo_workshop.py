@@ -85,7 +85,7 @@ def _tell(
         code = line.step.code
         figures = {**_figures(card, code, now), **instead.get(code, {})}
         asked = {spec.code for spec in line.step.asked(plate(unit).kind)}
-        by = second if code in ("release", "return") else hand
+        by = second if code in ("release", "return", "second_look") else hand
         try:
             workshop.take_step(
                 card,
@@ -208,6 +208,7 @@ def _figures(card: JobCard, code: str, now: datetime) -> dict[str, Any]:
             "criterion": "pitting",
             "words": "Pits below the water line, deeper than the wall allows",
         },
+        "second_look": {"serial_again": card.unit.serial or "none readable", "opinion": "agree"},
         "mark": {"marked": True, "valve_out": True},
     }
     return figures.get(code, {})

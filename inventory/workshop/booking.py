@@ -14,7 +14,7 @@ from datetime import date, datetime
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 
 from inventory.errors import Conflict
 from inventory.measures.units import Dimension, Measure
@@ -80,10 +80,9 @@ def book(code: str, given: Given, taking: Taking, entries: Sequence[CardEntry], 
         case "strip":
             return _parts(taking)
         case "close":
-            return _small(taking, Item.Kind.COLLAR) if given.texts.get("collar") else []
+            return _small(given, taking, Item.Kind.COLLAR)
         case "finish":
-            flags = _small(taking, Item.Kind.SEAL) if given.texts.get("seal") else []
-            return flags + (_small(taking, Item.Kind.LABEL) if given.texts.get("label") else [])
+            return _small(given, taking, Item.Kind.SEAL) + _small(given, taking, Item.Kind.LABEL)
     return []
 
 
@@ -236,18 +235,62 @@ def _parts(taking: Taking) -> list[str]:
     return _take(taking, "parts", [UseLine(fit.item, fit.pieces) for fit in fits])
 
 
-def _small(taking: Taking, kind: str) -> list[str]:
-    item = (
+def goods_for(kind: str, store: Store | None) -> list[tuple[str, str]]:
+    """Small goods of ``kind`` that lie in ``store``: their code, and words to choose by."""
+    rows = _on_the_shelf(kind, store).annotate(left=Sum("balances__quantity"))
+    return [(item.code, f"{item.name}: {item.left} left") for item in rows]
+
+
+def _on_the_shelf(kind: str, store: Store | None) -> QuerySet[Item]:
+    return (
         Item.objects.filter(kind=kind, is_closed=False, is_lot_tracked=False)
-        .filter(balances__store=taking.store, balances__quantity__gt=0)
-        .order_by("pk")
-        .first()
+        .filter(balances__store=store, balances__quantity__gt=0)
+        .order_by("code", "pk")
     )
-    if item is None:
-        if not Item.objects.filter(kind=kind, is_closed=False).exists():
-            return []
-        return [f"{Item.Kind(kind).label}: none in stock on paper, so it was not booked. Count the shelf."]
-    return _take(taking, kind, [UseLine(item, 1)])
+
+
+def _small(given: Given, taking: Taking, kind: str) -> list[str]:
+    """Book one collar, seal or label: the one named, or the only one there is where one was fitted."""
+    label = Item.Kind(kind).label
+    named = given.texts.get(f"{kind}_item", "")
+    if not named and not given.texts.get(kind):
+        return []
+    there = list(_on_the_shelf(kind, taking.store))
+    item = next((row for row in there if row.code == named), None)
+    if named and item is None:
+        if not Item.objects.filter(kind=kind, code=named, is_closed=False).exists():
+            raise ValidationError({f"{kind}_item": f"{label}: {named} is none of our goods. Choose another."})
+        return [f"{label} {named}: none in stock on paper, so it was not booked. Count the shelf."]
+    if item is None and len(there) == 1:
+        item = there[0]
+    if item is not None:
+        return _take(taking, kind, [UseLine(item, 1)])
+    if there:
+        return [f"{label}: which of {len(there)} kinds in stock was fitted was not said, so none was booked."]
+    if not Item.objects.filter(kind=kind, is_closed=False).exists():
+        return []
+    return [f"{label}: none in stock on paper, so it was not booked. Count the shelf."]
+
+
+def held_lots(entries: Sequence[CardEntry]) -> list[str]:
+    """A sentence for each lot of agent or gas in the unit that may not be used now.
+
+    ``entries`` are those that count, in order; what was in it before it was last emptied is gone.
+    """
+    opening = max((entry.place for entry in entries if entry.step == "empty"), default=0)
+    named = {
+        str(entry.values.get(field, ""))
+        for entry in entries
+        for step, field in (("fill", "lot"), ("pressurise", "gas"))
+        if entry.step == step and entry.place > opening
+    }
+    numbers = {text.partition(" / ")[2] for text in named}
+    rows = Lot.objects.filter(lot_no__in=numbers - {""}).exclude(state=Lot.State.OPEN).select_related("item")
+    return [
+        f"Lot {lot.lot_no} of {lot.item.name} is {lot.get_state_display().lower()}."
+        for lot in rows
+        if f"{lot.item.code} / {lot.lot_no}" in named
+    ]
 
 
 def _take(taking: Taking, name: str, lines: list[UseLine]) -> list[str]:

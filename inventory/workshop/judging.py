@@ -232,6 +232,10 @@ def _pressurise(given: Given, bench: Bench) -> Judged:
         flags.append(source[0].upper() + source[1:] + ".")
     if ok is None:
         flags.append("The pressure could not be judged.")
+    if other := given.texts.get("gas_kind"):
+        flags.append(
+            f"{other.capitalize()} went in beside nitrogen; the pressure is judged as nitrogen alone."
+        )
     return Judged(
         "unjudged" if ok is None else "inside" if ok else "outside",
         tuple(sentences),
@@ -364,13 +368,32 @@ def _finish(given: Given, bench: Bench) -> Judged:
     )
 
 
-def _release(given: Given, bench: Bench) -> Judged:
+def _same_serial(given: Given, bench: Bench) -> None:
     read, known = given.texts["serial_again"], bench.plate.serial
     if known and _plain(read) != _plain(known):
         raise FieldsRefused(
             {"serial_again": f"The card is for serial {known}, the shell says {read}. Find the right card."}
         )
+
+
+def _release(given: Given, bench: Bench) -> Judged:
+    _same_serial(given, bench)
     return Judged("inside", ("Released by a second person.",))
+
+
+def _condemn(given: Given, bench: Bench) -> Judged:
+    # The unit goes to scrap; what a photo shows of the reason is all that is left of it.
+    return Judged(flags=() if given.many.get("photos") else ("No photo was taken of what was found.",))
+
+
+def _second_look(given: Given, bench: Bench) -> Judged:
+    _same_serial(given, bench)
+    if given.texts["opinion"] == "agree":
+        return Judged("done", ("Condemned: a second person agrees.",))
+    why = given.texts.get("why", "")
+    if not why:
+        raise FieldsRefused({"why": "Why not: say what the first finding overlooked."})
+    return Judged("unjudged", (f"A second person does not agree: {why}. It has to be decided again.",))
 
 
 def _consent(given: Given, bench: Bench) -> Judged:
@@ -414,6 +437,8 @@ _RULES: dict[str, Callable[[Given, Bench], Judged]] = {
     "leak_test": _leak_test,
     "finish": _finish,
     "release": _release,
+    "condemn": _condemn,
+    "second_look": _second_look,
     "consent": _consent,
     "dispose": _dispose,
 }

@@ -154,6 +154,8 @@ def board_of(card: JobCard, charging: Charging, entries: Sequence[CardEntry] | N
             line.is_done = (
                 entry is not None and finishes(line.step.code, entry.verdict) and entry.place > barrier
             )
+        if line.step.code == "decide" and not card.decision:
+            line.is_done = False  # a second person did not agree with it
         if line.step.restarts and entry is not None:
             barrier = max(barrier, entry.place)
         if not line.is_done and is_first_open:

@@ -83,17 +83,19 @@ def records_for(
             remarks=" ".join(judged.sentences),
             readings=test_readings(given, judged),
         )
-    if code == "condemn":
+    if code == "second_look" and judged.verdict == CardEntry.Verdict.DONE:
+        named = next(entry for entry in reversed(entries) if entry.step == "condemn")
         return _write(
             board,
             [Task.RETIREMENT.value],
             passed=True,
             done_on=done_on,
-            by=by,
-            by_name=by.display_name,
+            by=named.made_by,
+            by_name=named.made_by_name,
             now=now,
             ref=ref,
-            remarks=f"Condemned: {given.texts['words']} (card {board.card.number})",
+            remarks=f"Condemned: {named.entered('words')} (card {board.card.number}, "
+            f"second opinion: {by.display_name})",
         )
     if code == "release":
         return _release(board, by=by, now=now, today=done_on, ref=ref, entries=entries)

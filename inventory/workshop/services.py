@@ -177,6 +177,36 @@ def withdraw_card(card: JobCard, *, version: int, reason: str, now: datetime) ->
     return _after(card, moved)
 
 
+@transaction.atomic
+def take_back_card(
+    card: JobCard, *, version: int, reason: str, why: str, by: Person, now: datetime
+) -> JobCard:
+    """End the released ``card`` and open a new one, because something is wrong with the unit after all.
+
+    What was released stays on file as it was; only the new card leads the unit out again. Raises
+    ``Conflict`` when the unit was handed back meanwhile.
+    """
+    if not why.strip():
+        raise ValidationError({"why": "Say what is wrong with it."})
+    moved = JobCard.objects.filter(pk=card.pk, version=version, state=JobCard.State.RELEASED).update(
+        state=JobCard.State.TAKEN_BACK,
+        remarks=f"{card.remarks}\nTaken back to the bench: {why.strip()}".strip(),
+        closed_at=now,
+        version=F("version") + 1,
+    )
+    _after(card, moved)
+    return open_card(
+        card.unit,
+        reason=reason,
+        works=card.works,
+        by=by,
+        now=now,
+        promised_on=max(card.promised_on, today_of(card, now)) if card.promised_on else None,
+        accessories=card.accessories,
+        remarks=f"Taken back after its release on card {card.number}: {why.strip()}",
+    )
+
+
 def _after(card: JobCard, moved: int) -> JobCard:
     card.refresh_from_db()
     if not moved:
@@ -340,6 +370,18 @@ def _check(board: CardBoard, step: Step, given: Given, *, by: Person, entries: S
                     "The card is for a discharge test, but it was not emptied by operating it. "
                     "Take the discharge test off the card.",
                 )
+    if step.code == "second_look":
+        named = next((entry for entry in reversed(entries) if entry.step == "condemn"), None)
+        if named is not None and named.made_by_id == by.pk:
+            raise Conflict(
+                "same_person",
+                f"{by.display_name} named the reason and cannot be the second opinion. Ask a second person.",
+            )
+    if step.code in ("release", "return") and (held := booking.held_lots(entries)):
+        raise Conflict(
+            "lot_on_hold",
+            f"{' '.join(held)} The unit stays here until somebody decides on the lot, or it is filled anew.",
+        )
     if step.code == "return":
         is_ours = board.card.site is None or board.card.unit.is_loaner
         if given.texts["to"] == "home" and board.card.home is None:
@@ -521,6 +563,10 @@ def _move_on(
         changes["closed_at"] = now
         _hand_back(card, given.texts["to"], by=by, today=today)
     elif code == "condemn":
+        state = JobCard.State.TO_CONDEMN
+    elif code == "second_look" and judged.verdict != CardEntry.Verdict.DONE:
+        changes["decision"] = JobCard.Decision.OPEN
+    elif code == "second_look":
         state = JobCard.State.CONDEMNED
         move_to(card, Unit.State.CONDEMNED, by=by, on=today, store=workshop_store())
     elif card.state == JobCard.State.CONDEMNED:

@@ -8,6 +8,7 @@ turns what somebody typed into plain values. Whether a value is inside its limit
 from __future__ import annotations
 
 import tomllib
+import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -30,7 +31,11 @@ GROUPS: Mapping[str, frozenset[Agent]] = {
 }
 HIGH_PRESSURE_SHELLS = frozenset({Shell.ALLOY_STEEL_SEAMLESS})
 PLAIN_NUMBERS = {"count": "", "hours": "h", "rate": "mbar·L/s"}
-KINDS = ("check", "number", "text", "choice", "many", "all", "date", "instrument", "lot", "drum")
+KINDS = (
+    *("check", "number", "text", "choice", "many", "all", "date"),
+    *("instrument", "lot", "drum", "goods", "photos"),
+)
+MOST_PHOTOS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +302,11 @@ def read_fields(step: Step, kind: Kind, raw: Mapping[str, Any]) -> Given:
                 if chosen:
                     many[code] = chosen
                     stored[code] = list(chosen)
+            elif spec.kind == "photos":
+                photos = _photos(spec, value)
+                if photos:
+                    many[code] = photos
+                    stored[code] = list(photos)
             elif spec.kind == "check":
                 if value not in (True, "true", "on", "yes", "1"):
                     if required:
@@ -379,6 +389,17 @@ def _many(spec: FieldSpec, value: Any) -> tuple[str, ...]:
     if spec.kind == "all" and (missing := [label for code, label in spec.choices if code not in given]):
         raise ValueError(f"{spec.label}: still to account for: {', '.join(missing).lower()}.")
     return tuple(code for code in known if code in given)
+
+
+def _photos(spec: FieldSpec, value: Any) -> tuple[str, ...]:
+    """Ids of photos that were kept before the step was stated."""
+    try:
+        found = [str(uuid.UUID(str(one))) for one in value or ()]
+    except ValueError as error:
+        raise ValueError(f"{spec.label}: name each photo by the id it was kept under.") from error
+    if len(found) > MOST_PHOTOS:
+        raise ValueError(f"{spec.label}: at most {MOST_PHOTOS}. Keep those that show it best.")
+    return tuple(dict.fromkeys(found))
 
 
 def _day(spec: FieldSpec, text: str) -> date:

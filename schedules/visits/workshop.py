@@ -150,6 +150,14 @@ def take_step(
 
 
 @transaction.atomic
+def take_back(card: JobCard, *, version: int, reason: str, why: str, by: Person, now: datetime) -> JobCard:
+    """Take a released unit back to the bench and return its new card."""
+    new = services.take_back_card(card, version=version, reason=reason, why=why, by=by, now=now)
+    refresh_units([card.unit_id], now=now)
+    return new
+
+
+@transaction.atomic
 def send_to_house(
     card: JobCard, *, name: str, due_back_on: date, version: int, by: Person, now: datetime
 ) -> HouseStay:
@@ -198,7 +206,7 @@ def correct(
 
 def _settle(card: JobCard, entry: CardEntry, now: datetime) -> None:
     """What follows outside the workshop from a step that made a record or moved the unit."""
-    if entry.step == "condemn":
+    if entry.step == "second_look" and card.state == JobCard.State.CONDEMNED:
         # Work planned on it elsewhere is void: nobody could give it a result any more.
         Job.objects.filter(unit=card.unit_id, visit__state__in=Visit.OPEN).delete()
     if entry.record_id is not None or entry.step in ("return", "dispose"):

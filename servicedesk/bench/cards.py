@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -32,9 +33,26 @@ from inventory.workshop.steps import step_book
 from inventory.workshop.warranty import warranty_of
 from schedules.visits import workshop
 from servicedesk.access import Act
-from servicedesk.bench.forms import BackForm, ChangeForm, ReasonForm, SendForm, StepForm, habit_for
-from servicedesk.bench.words import STATE_TONES, VERDICT_TONES, said_of, step_title, work_words
+from servicedesk.bench.forms import (
+    BackForm,
+    ChangeForm,
+    ReasonForm,
+    SendForm,
+    StepForm,
+    TakeBackForm,
+    habit_for,
+)
+from servicedesk.bench.words import (
+    STATE_TONES,
+    VERDICT_TONES,
+    photo_fields,
+    photos_of,
+    said_of,
+    step_title,
+    work_words,
+)
 from servicedesk.pages import PageView, place_errors
+from servicedesk.photos import keep_photos
 
 
 class CardPage(PageView):
@@ -60,7 +78,12 @@ class CardPage(PageView):
         return board_of(card, workshop.charging_of(card.unit, self.now))
 
     def form_for(
-        self, card: JobCard, line: StepLine, data: Any = None, before: Mapping[str, Any] | None = None
+        self,
+        card: JobCard,
+        line: StepLine,
+        data: Any = None,
+        before: Mapping[str, Any] | None = None,
+        files: Any = None,
     ) -> StepForm:
         """The form of one step."""
         kind = plate(card.unit).kind
@@ -69,13 +92,19 @@ class CardPage(PageView):
         )
         return StepForm(
             data,
-            specs=line.step.asked(kind),
+            specs=[
+                spec
+                for spec in line.step.asked(kind)
+                # A photo is kept with premises; a unit of our own has none.
+                if spec.kind != "photos" or card.site_id is not None
+            ],
             habit=habit_for(card.site.country if card.site else "", entered),
             instruments=instruments_in_use(),
             goods=self.goods(card, line),
             today=today_of(card, self.now),
             version=card.version,
             before=before,
+            files=files,
         )
 
     def goods(self, card: JobCard, line: StepLine) -> dict[str, list[tuple[str, str]]]:
@@ -85,6 +114,8 @@ class CardPage(PageView):
         for spec in line.step.fields:
             if spec.kind == "lot":
                 found[spec.lot_of] = booking.lots_for(card, spec.lot_of, store, today)
+            elif spec.kind == "goods":
+                found[spec.lot_of] = booking.goods_for(spec.lot_of, store)
             elif spec.kind == "drum":
                 found["drum"] = booking.drums_for(card)
         return found
@@ -118,22 +149,24 @@ class CardView(CardPage):
         line = board.line(request.POST.get("step", ""))
         if line is None:
             raise Http404
-        form = self.form_for(card, line, data=request.POST)
+        form = self.form_for(card, line, data=request.POST, files=request.FILES)
         if not form.is_valid():
             return self.show(board, line, form, status=400)
         given = form.cleaned_data
         try:
-            entry = workshop.take_step(
-                card,
-                line.step.code,
-                form.raw(),
-                by=self.person,
-                now=self.now,
-                version=given["version"],
-                confirmed=given["confirmed"],
-                remarks=given["remarks"],
-                client_ref=given["client_ref"],
-            )
+            # Together: no photo stays behind of a step that was refused.
+            with transaction.atomic():
+                entry = workshop.take_step(
+                    card,
+                    line.step.code,
+                    {**form.raw(), **self.kept(card, form)},
+                    by=self.person,
+                    now=self.now,
+                    version=given["version"],
+                    confirmed=given["confirmed"],
+                    remarks=given["remarks"],
+                    client_ref=given["client_ref"],
+                )
         except Unlikely as question:
             form.ask(question)
             return self.show(board, line, form, status=400)
@@ -145,6 +178,21 @@ class CardView(CardPage):
             return self.back_to(card)
         self._tell(entry)
         return self.back_to(card)
+
+    def kept(self, card: JobCard, form: StepForm) -> dict[str, list[str]]:
+        """The pictures of the form, kept with the site of the card: their ids by field."""
+        if card.site_id is None:
+            return {}
+        ref = form.cleaned_data["client_ref"]
+        return {
+            code: [
+                str(photo)
+                for photo in keep_photos(
+                    pictures, site_id=card.site_id, ref=ref, by=self.person, now=self.now
+                )
+            ]
+            for code, pictures in form.pictures.items()
+        }
 
     def _tell(self, entry: CardEntry) -> None:
         title = step_title(entry.step)
@@ -199,6 +247,7 @@ class CardView(CardPage):
                     "title": step_title(e.step),
                     "said": said_of(e),
                     "tone": VERDICT_TONES[e.verdict],
+                    "photos": photos_of(e),
                 }
                 for e in sorted(entries, key=lambda e: -e.sequence)
             ],
@@ -335,6 +384,35 @@ class WithdrawCardView(FormPage):
         return f"Card {card.number} withdrawn."
 
 
+class TakeBackView(FormPage):
+    """Taking a released unit back to the bench."""
+
+    title = "Take back to the bench"
+    lead = (
+        "Something is wrong with it after all. This card ends as it was released; the unit gets a new card "
+        "and goes out only when that one is released."
+    )
+    button = "Open a new card"
+
+    def make_form(self, card: JobCard, data: Any = None, files: Any = None) -> forms.Form:
+        """The form."""
+        return TakeBackForm(data, initial={"version": card.version})
+
+    def act(self, card: JobCard, given: Mapping[str, Any]) -> str:
+        """Take it back."""
+        new = workshop.take_back(
+            card,
+            version=given["version"],
+            reason=given["reason"],
+            why=given["why"],
+            by=self.person,
+            now=self.now,
+        )
+        return (
+            f"Card {card.number} ended; unit {card.unit.number} is on the bench again with card {new.number}."
+        )
+
+
 class SendView(FormPage):
     """Sending the shell to an outside test house."""
 
@@ -414,9 +492,10 @@ class CorrectView(CardPage):
         form, why = self._form(card, entry, request.POST), ReasonForm(request.POST)
         if form.is_valid() and why.is_valid():
             try:
+                photos = {code: entry.values[code] for code in photo_fields(entry) if code in entry.values}
                 new = workshop.correct(
                     entry,
-                    form.raw(),
+                    {**form.raw(), **photos},
                     reason=why.cleaned_data["reason"],
                     by=self.person,
                     now=self.now,

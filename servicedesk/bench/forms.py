@@ -16,6 +16,7 @@ from inventory.measures.kinds import TASK_LABELS, TestMethod
 from inventory.workshop.models import Instrument, JobCard
 from inventory.workshop.queries import WORKS
 from inventory.workshop.steps import PLAIN_NUMBERS, FieldSpec
+from servicedesk.photos import PhotosField
 
 WORK_CHOICES = [(task.value, TASK_LABELS[task]) for task in WORKS]
 METHOD_LABELS = {
@@ -85,11 +86,14 @@ class StepForm(forms.Form):
         today: date,
         version: int,
         before: Mapping[str, Any] | None = None,
+        files: Any = None,
     ) -> None:
         self.specs = specs
         initial: dict[str, Any] = {"version": version, "client_ref": uuid.uuid4()}
         for spec in specs:
             stored = (before or {}).get(spec.code)
+            if spec.kind == "photos":
+                continue
             if isinstance(stored, dict):
                 initial[spec.code] = stored.get("value")
                 initial[f"{spec.code}__unit"] = stored.get("unit")
@@ -97,7 +101,7 @@ class StepForm(forms.Form):
                 initial[spec.code] = stored
             elif spec.kind == "date":
                 initial[spec.code] = today
-        super().__init__(data, initial=initial)
+        super().__init__(data, files, initial=initial)
         self.asks: dict[str, str] = {}
         for spec in specs:
             self.fields[spec.code] = self._field(spec, instruments, goods, today)
@@ -134,6 +138,11 @@ class StepForm(forms.Form):
                 choices = [("", "Choose"), *((row.code, _instrument_words(row, today)) for row in rows)]
                 initial = rows[0].code if len(rows) == 1 else ""
                 return forms.ChoiceField(**common, choices=choices, initial=initial)
+            case "photos":
+                return PhotosField(label=spec.label)
+            case "goods":
+                found = goods.get(spec.lot_of, ())
+                return forms.ChoiceField(**common, choices=[("", "None, or not from stock"), *found])
             case "lot" | "drum":
                 lots = goods.get(spec.lot_of or spec.kind, ())
                 initial = lots[0][0] if len(lots) == 1 else ""
@@ -165,13 +174,22 @@ class StepForm(forms.Form):
         found: dict[str, Any] = {}
         for spec in self.specs:
             value = self.cleaned_data.get(spec.code)
-            if value in (None, "", [], False):
+            if value in (None, "", [], False) or spec.kind == "photos":
                 continue
             if spec.kind == "number":
                 found[spec.code] = {"value": value, "unit": self.cleaned_data.get(f"{spec.code}__unit", "")}
             else:
                 found[spec.code] = value
         return found
+
+    @property
+    def pictures(self) -> dict[str, list[bytes]]:
+        """Pictures that came with it, by field; they become ids before the step is stated."""
+        return {
+            spec.code: self.cleaned_data[spec.code]
+            for spec in self.specs
+            if spec.kind == "photos" and self.cleaned_data.get(spec.code)
+        }
 
     def place(self, refused: ValidationError) -> None:
         """Put what the service refused beside the field that it is about."""
@@ -246,6 +264,16 @@ class ReasonForm(forms.Form):
 
     version = forms.IntegerField(widget=forms.HiddenInput)
     reason = forms.CharField(label="Why", max_length=200)
+
+
+class TakeBackForm(forms.Form):
+    """Why a released unit goes back to the bench."""
+
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    reason = forms.ChoiceField(
+        label="What brings it back", choices=JobCard.Reason.choices, widget=forms.RadioSelect
+    )
+    why = forms.CharField(label="In words", max_length=200)
 
 
 class SendForm(forms.Form):

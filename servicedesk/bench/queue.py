@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
+from urllib.parse import unquote, urlsplit
 from uuid import UUID
 
+from csp.decorators import csp_update
 from django.core.exceptions import ValidationError
 from django.db.models import Count, F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils.decorators import method_decorator
 
 from inventory.errors import Conflict
 from inventory.register.models import Unit
@@ -30,6 +33,7 @@ from schedules.visits.workshop import charging_of, receive
 from servicedesk.access import Act
 from servicedesk.bench.forms import QueueForm, ReceiveForm
 from servicedesk.bench.words import STATE_TONES, work_words
+from servicedesk.field.shell import READS_CODES, scanner_config
 from servicedesk.pages import PageView, paged, place_errors
 
 MAX_FOUND = 20
@@ -117,6 +121,15 @@ def _promise(day: date | None, today: date) -> tuple[str, str]:
     return ("soon", "Soon") if (day - today).days <= 2 else ("", "")
 
 
+def _plain_code(text: str) -> str:
+    """What to look for; of the address that our own labels carry, the number at its end."""
+    text = text.strip()
+    if "://" in text:
+        text = unquote(urlsplit(text).path.rstrip("/").rpartition("/")[2])
+    return text[:80]
+
+
+@method_decorator(csp_update(READS_CODES), name="dispatch")
 class ReceiveView(PageView):
     """Finding the unit to be received: scan or type its number, serial or place."""
 
@@ -124,7 +137,7 @@ class ReceiveView(PageView):
 
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show what was found; one find goes straight on."""
-        wanted = request.GET.get("find", "").strip()[:80]
+        wanted = _plain_code(request.GET.get("find", ""))
         found: list[Unit] = []
         if wanted:
             exact = units_for(self.scope).filter(number__iexact=wanted)
@@ -137,6 +150,7 @@ class ReceiveView(PageView):
                 return redirect("bench:receive-unit", unit_id=found[0].public_id)
         context = {
             "wanted": wanted,
+            "scanner": scanner_config(),
             "found": found[:MAX_FOUND],
             "is_cut": len(found) > MAX_FOUND,
             "crumbs": [{"label": "Workshop", "url": reverse("bench:home")}],

@@ -16,6 +16,7 @@ urlpatterns = [
     path("cards/<uuid:card_id>/", cards.CardView.as_view(), name="card"),
     path("cards/<uuid:card_id>/change/", cards.ChangeCardView.as_view(), name="change-card"),
     path("cards/<uuid:card_id>/withdraw/", cards.WithdrawCardView.as_view(), name="withdraw-card"),
+    path("cards/<uuid:card_id>/take-back/", cards.TakeBackView.as_view(), name="take-back"),
     path("cards/<uuid:card_id>/send/", cards.SendView.as_view(), name="send"),
     path("cards/<uuid:card_id>/back/", cards.BackView.as_view(), name="back"),
     path("cards/<uuid:card_id>/card.pdf", papers.CardPaperView.as_view(), name="card-pdf"),

@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from csp.constants import SELF, WASM_UNSAFE_EVAL
 from csp.decorators import csp_update
@@ -97,10 +98,19 @@ def _digest(names: Iterable[str]) -> str:
     return whole.hexdigest()[:16]
 
 
-# WebAssembly needs a word in the policy; only this page, where the scanner runs, says it. Photos are
-# shown from the browser's own storage.
+# WebAssembly needs a word in the policy; only pages where the scanner runs say it.
+READS_CODES = {"script-src": [SELF, WASM_UNSAFE_EVAL]}
+
+
+def scanner_config() -> dict[str, Any]:
+    """What the scanner's module reads from its page: where the icons and the reader lie."""
+    script, wasm = (static(name) for name in SCANNER)
+    return {"icons": static("icons.svg"), "scanner": {"script": script, "wasm": wasm}}
+
+
+# Photos are shown from the browser's own storage.
 @method_decorator(ensure_csrf_cookie, name="dispatch")
-@method_decorator(csp_update({"script-src": [SELF, WASM_UNSAFE_EVAL], "img-src": ["blob:"]}), name="dispatch")
+@method_decorator(csp_update({**READS_CODES, "img-src": ["blob:"]}), name="dispatch")
 class AppView(PageView):
     """The app's one page. It holds nothing about anybody: the worker keeps it on the phone."""
 
@@ -108,15 +118,13 @@ class AppView(PageView):
 
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show it."""
-        scanner = [static(name) for name in SCANNER]
         config = {
             "version": app_version(),
-            "icons": static("icons.svg"),
+            **scanner_config(),
             "fonts": static("fonts.css"),
             "worker": reverse("field:worker"),
             "signIn": f"{reverse('sign-in')}?next={reverse('field:home')}",
             "plain": reverse("field:plain"),
-            "scanner": {"script": scanner[0], "wasm": scanner[1]},
         }
         first = [static(f"field/app/{name}") for name in FIRST if name != "app.js"]
         return self.page(

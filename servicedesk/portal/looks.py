@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
 import uuid
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.core.files.uploadedfile import UploadedFile
 from django.db.models import Count, Exists, OuterRef, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
-from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 
 from inventory.errors import Conflict
-from inventory.logbook.models import Photo
-from inventory.logbook.photos import NewPhoto, announce_photo, append_piece
 from inventory.measures.looks import QUESTIONS, SOURCE, Wrong
 from inventory.register.models import Site, Unit, local_today
 from schedules.due.looks import (
@@ -36,12 +27,9 @@ from schedules.due.looks import (
 )
 from servicedesk.access import Act
 from servicedesk.pages import paged, place_errors
+from servicedesk.photos import keep_photos, plain_picture
 from servicedesk.portal.glance import WALKING_ORDER
 from servicedesk.portal.views import UNITS_PER_PAGE, PortalView
-
-MOST_PHOTO_BYTES = 20 * 1024 * 1024
-PHOTO_SIDE_PX = 2000
-FORMATS = ("JPEG", "PNG", "WEBP")
 
 # What is reported, in the reporter's words; the code is that of the list of defects.
 REPORTS = {
@@ -118,43 +106,6 @@ class ReportForm(forms.Form):
         return plain_picture(given) if given else None
 
 
-def plain_picture(given: UploadedFile) -> bytes:
-    """An uploaded picture, upright, at most 2,000 pixels a side, as JPEG without its metadata.
-
-    Raises ``ValidationError`` for anything that is no whole picture of a known format.
-    """
-    if (given.size or 0) > MOST_PHOTO_BYTES:
-        raise ValidationError("This file has more than 20 MB. Take the photo at a lower resolution.")
-    out = io.BytesIO()
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(given, formats=FORMATS) as picture, _whole_or_not_at_all():
-                picture.load()
-                upright = ImageOps.exif_transpose(picture).convert("RGB")
-        upright.thumbnail((PHOTO_SIDE_PX, PHOTO_SIDE_PX))
-        upright.save(out, "JPEG", quality=85)
-    except (
-        UnidentifiedImageError,
-        OSError,
-        ValueError,
-        SyntaxError,
-        Image.DecompressionBombWarning,
-    ) as error:
-        raise ValidationError("This is no whole JPEG, PNG or WebP picture. Take the photo again.") from error
-    return out.getvalue()
-
-
-@contextmanager
-def _whole_or_not_at_all() -> Iterator[None]:
-    """Refuse a picture without its end: the PDF engine tells Pillow, for the whole process, to fill it up."""
-    before, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
-    try:
-        yield
-    finally:
-        ImageFile.LOAD_TRUNCATED_IMAGES = before
-
-
 class UnitActView(PortalView):
     """Base of pages on which something is stated of one unit."""
 
@@ -193,7 +144,14 @@ class ReportView(UnitActView):
                 raise ValidationError(
                     {"remarks": "Say what is damaged: whoever comes brings the right parts."}
                 )
-            photos = [self.keep(given["photo"], unit, given["client_ref"])] if given["photo"] else []
+            assert unit.site_id is not None
+            photos = keep_photos(
+                [given["photo"]] if given["photo"] else [],
+                site_id=unit.site_id,
+                ref=given["client_ref"],
+                by=self.person,
+                now=self.now,
+            )
             report_unit(
                 unit,
                 wrong,
@@ -211,25 +169,6 @@ class ReportView(UnitActView):
             return self.show(unit, form, status=409)
         self.told("Reported. The service company sees it now; the defect stays open until it is put right.")
         return redirect("portal:unit", unit.public_id)
-
-    def keep(self, data: bytes, unit: Unit, ref: UUID) -> UUID:
-        """Store the picture and return its id."""
-        assert unit.site_id is not None
-        new = NewPhoto(
-            public_id=uuid.uuid5(ref, "photo"),
-            site_id=unit.site_id,
-            visit_ref=None,
-            act_ref=ref,
-            media_type="image/jpeg",
-            length=len(data),
-            sha256=hashlib.sha256(data).hexdigest(),
-        )
-        photo, _ = announce_photo(new, by=self.person, now=self.now)
-        if photo.completed_at is None:
-            Photo.objects.filter(pk=photo.pk, completed_at__isnull=True).update(received=0)
-            photo.refresh_from_db()
-            append_piece(photo, data, offset=0, is_last=True, now=self.now)
-        return photo.public_id
 
     def show(self, unit: Unit, form: ReportForm, status: int = 200) -> HttpResponse:
         """The page."""

@@ -30,7 +30,7 @@ def test_a_unit_is_asked_only_what_its_kind_and_work_need() -> None:
     assert {"proof_test", "pressurise"} & set(tested) == set()
     assert {"cartridge_out", "cartridge_in"} < set(codes(CARTRIDGE, "serve"))
     assert "leak_test" not in codes(CARTRIDGE, "serve")
-    assert codes(POWDER, "condemn")[-4:] == ["condemn", "mark", "consent", "dispose"]
+    assert codes(POWDER, "condemn")[-5:] == ["condemn", "second_look", "mark", "consent", "dispose"]
 
 
 def test_cautions_stand_at_the_step_where_they_apply() -> None:

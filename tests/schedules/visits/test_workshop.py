@@ -17,7 +17,9 @@ from inventory.logbook.services import NewReading
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
-from inventory.stock.models import Lot, StockBalance, StockMove
+from inventory.register.places import Store
+from inventory.stock import services as stock
+from inventory.stock.models import Item, Lot, StockBalance, StockMove
 from inventory.stock.queries import units_of_lot
 from inventory.workshop.house import HouseResult
 from inventory.workshop.models import CardEntry, Instrument, JobCard
@@ -134,10 +136,73 @@ def test_a_failed_test_condemns_and_the_unit_never_comes_back(hand: Any) -> None
         receive(unit, hand)
 
 
+def test_condemning_is_final_only_when_a_second_person_agrees(hand: Any, second: Any) -> None:
+    unit = make_away()
+    card = receive(unit, hand)
+    work_until(card, "inside", hand)
+    step(card, "decide", hand, {"decision": "condemn"})
+    named = step(card, "condemn", hand)
+    assert named.flags == ["No photo was taken of what was found."]
+    card.refresh_from_db()
+    unit.refresh_from_db()
+    assert (card.state, unit.state) == (JobCard.State.TO_CONDEMN, Unit.State.IN_WORKSHOP)
+    with pytest.raises(Conflict, match="cannot be the second opinion"):
+        step(card, "second_look", hand)
+    with pytest.raises(ValidationError, match="overlooked"):
+        step(card, "second_look", second, {"serial_again": "SN", "opinion": "differ"})
+    differs = {"serial_again": "SN", "opinion": "differ", "why": "Stain, no pit: wiped off"}
+    step(card, "second_look", second, differs)
+    assert board(card).next_line.step.code == "decide"
+    assert not ServiceRecord.objects.filter(unit=unit).exists()
+    # Decided again: the reason and the opinion are stated anew, by the same rules.
+    step(card, "decide", hand, {"decision": "condemn"})
+    step(card, "condemn", second)
+    assert board(card).next_line.step.code == "second_look"
+    step(card, "second_look", hand)
+    record = ServiceRecord.objects.get(unit=unit, task=Task.RETIREMENT)
+    assert record.performed_by == second
+    assert "second opinion: Wilma Stead" in record.remarks
+    unit.refresh_from_db()
+    assert unit.state == Unit.State.CONDEMNED
+
+
+def test_a_unit_filled_from_a_held_lot_stays_and_a_released_one_can_be_taken_back(
+    hand: Any, second: Any
+) -> None:
+    unit = make_away()
+    card = receive(unit, hand)
+    work_until(card, "finish", hand)
+    Lot.objects.filter(lot_no="L-1").update(state=Lot.State.HELD)
+    with pytest.raises(Conflict, match="Lot L-1 of ABC powder is held"):
+        step(card, "release", second)
+    Lot.objects.filter(lot_no="L-1").update(state=Lot.State.OPEN)
+    step(card, "release", second)
+    Lot.objects.filter(lot_no="C-1").update(state=Lot.State.RECALLED)
+    with pytest.raises(Conflict, match="Lot C-1 of Nitrogen is recalled"):
+        step(card, "return", second)
+    card.refresh_from_db()
+    back = {"reason": "pressure_lost", "why": "The gas is in doubt", "by": second, "now": NOW}
+    with pytest.raises(Conflict, match="Somebody else worked"):
+        workshop.take_back(card, version=card.version - 1, **back)
+    new = workshop.take_back(card, version=card.version, **back)
+    card.refresh_from_db()
+    unit.refresh_from_db()
+    assert (card.state, new.state, unit.state) == ("taken_back", "waiting", Unit.State.IN_WORKSHOP)
+    assert (new.home, new.works, new.away_since_on) == (card.home, card.works, card.away_since_on)
+    with pytest.raises(Conflict):
+        workshop.take_back(card, version=card.version, **back)
+    Lot.objects.filter(lot_no="C-1").update(state=Lot.State.OPEN)
+    work_until(new, "finish", hand)
+    step(new, "release", second)
+    step(new, "return", second)
+    unit.refresh_from_db()
+    assert unit.state == Unit.State.IN_SERVICE
+
+
 def test_reasons_found_at_triage_lead_straight_to_condemning(hand: Any) -> None:
     card = receive(make_away(), hand)
     step(card, "triage", hand, {**POWDER["triage"], "bars": ["heat"]})
-    assert [line.step.code for line in board(card).lines][-4:] == ["condemn", "mark", "consent", "dispose"]
+    assert [line.step.code for line in board(card).lines][-5:-2] == ["condemn", "second_look", "mark"]
     with pytest.raises(Conflict, match="does not need the step"):
         step(card, "fill", hand)
     work_until(card, "agent_out", hand)
@@ -384,6 +449,20 @@ def test_what_the_shelf_lacks_on_paper_is_flagged(hand: Any) -> None:
     flags = " ".join(board(card).flags)
     assert "Count the shelf" in flags
     assert "no cylinder was named" in flags
+
+
+def test_the_collar_is_the_one_that_was_chosen(hand: Any) -> None:
+    store = Store.objects.get(kind="workshop")
+    other = Item.objects.create(code="COL-B", name="Collar, wide", kind="collar", base_unit="pcs")
+    stock.receive(other, 3, store=store, by=None, on=TODAY, now=NOW, client_ref=uuid.uuid4())
+    first, second = receive(make_away(), hand), receive(make_away(), hand)
+    work_until(first, "fill", hand)
+    with pytest.raises(ValidationError, match="none of our goods"):
+        step(first, "close", hand, {**POWDER["close"], "collar_item": "COL-X"})
+    step(first, "close", hand, {**POWDER["close"], "collar_item": "COL-B"})
+    assert taken(first.unit)["COL-B"] == 1
+    work_until(second, "close", hand)
+    assert "which of 2 kinds" in " ".join(board(second).flags)
 
 
 def test_a_loss_beyond_the_limit_inside_the_term_is_a_claim(hand: Any, second: Any) -> None:

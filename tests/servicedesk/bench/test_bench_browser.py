@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from django.conf import settings
 from django.test import Client
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from inventory.measures.stamps import Stamp
@@ -71,6 +73,11 @@ def test_a_unit_is_received_recharged_and_released_by_a_second_person(
     unit = make_away(location=make_location(site, number="017"), made=Stamp.of(2022, 3), number="U-400001")
     page.goto(f"{live_server.url}/bench/receive/")
     assert axe_violations(page) == []
+    page.get_by_role("button", name="Scan").click()
+    expect(page.get_by_role("dialog", name="Scan a label")).to_be_visible()
+    assert axe_violations(page) == []
+    page.get_by_role("button", name="Close").click()
+    page.get_by_label("Number, serial, place or site").focus()
     page.keyboard.type("U-400001")  # what a scanner types, ended by Enter
     page.keyboard.press("Enter")
     page.get_by_text("Used", exact=True).click()
@@ -91,7 +98,7 @@ def test_a_unit_is_received_recharged_and_released_by_a_second_person(
     assert axe_violations(page) == []
     page.get_by_label("Agent filled: unit of measure").select_option("lb")
     store(page)
-    expect(page.get_by_role("status")).to_contain_text("Fill: stored")
+    expect(page.get_by_role("status").filter(has_text="Fill: stored")).to_be_visible()
     work_until(card, "finish", hand)
     page.reload()
     assert axe_violations(page) == []
@@ -109,8 +116,14 @@ def test_a_unit_is_received_recharged_and_released_by_a_second_person(
     assert unit.state == Unit.State.IN_SERVICE
 
 
+def picture() -> bytes:
+    out = io.BytesIO()
+    Image.new("RGB", (40, 30), (120, 60, 20)).save(out, "PNG")
+    return out.getvalue()
+
+
 def test_a_shell_that_fails_its_test_is_condemned(pair: tuple[Page, Page, Any], live_server: Any) -> None:
-    page, _, hand = pair
+    page, second, hand = pair
     site = make_site(name="Mill Lane works", time_zone="UTC")
     unit = make_away(location=make_location(site, number="018"), made=Stamp.of(2012, 3), number="U-400002")
     card = receive(unit, hand)
@@ -131,7 +144,17 @@ def test_a_shell_that_fails_its_test_is_condemned(pair: tuple[Page, Page, Any], 
     page.get_by_text("Failed its pressure test").click()
     fill(page, "What was found", "Leaked at the seam")
     assert axe_violations(page) == []
-    page.get_by_role("button", name="Condemn").click()
+    page.get_by_label("Photos of what was found").set_input_files(
+        {"name": "seam.png", "mimeType": "image/png", "buffer": picture()}
+    )
+    page.get_by_role("button", name="Propose to condemn").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Awaits a second opinion")
+    expect(page.get_by_role("img", name="Photo 1: Name the reason")).to_be_visible()
+    assert axe_violations(page) == []
+    second.goto(page.url)
+    fill(second, "Serial on the shell, read again", "SN")
+    second.get_by_text("Yes: condemn it").click()
+    second.get_by_role("button", name="Store the opinion").click()
     unit.refresh_from_db()
     assert unit.state == Unit.State.CONDEMNED
     for code in ("mark", "consent", "dispose"):

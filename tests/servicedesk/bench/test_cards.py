@@ -73,6 +73,7 @@ def work_pages(card: JobCard) -> list[str]:
         reverse("bench:change-card", args=[card.public_id]),
         reverse("bench:withdraw-card", args=[card.public_id]),
         reverse("bench:send", args=[card.public_id]),
+        reverse("bench:take-back", args=[card.public_id]),
         reverse("bench:back", args=[card.public_id]),
         reverse("bench:instrument", args=[Instrument.objects.get(code="SC-1").public_id]),
     ]
@@ -108,6 +109,9 @@ def test_a_unit_is_received_by_scanning_its_number(cast: Cast) -> None:
     answer = client.post(found.url, {"reason": "used", "works": ["recharge"], "accessories": "bracket"})
     card = JobCard.objects.get(unit=unit)
     assert answer.url == reverse("bench:card", args=[card.public_id])
+    # A label of ours carries an address; its number stands last.
+    label = client.get(reverse("bench:receive"), {"find": "HTTP://DESK.EXAMPLE/U/U-300009"})
+    assert label.url == answer.url
     # Scanned again, it leads to the card.
     assert client.get(reverse("bench:receive"), {"find": "U-300009"}).url == answer.url
     assert "Nothing found" in text_of(client.get(reverse("bench:receive"), {"find": "U-999999"}))
@@ -181,7 +185,11 @@ def test_release_and_return_by_a_second_person(cast: Cast, card: JobCard) -> Non
     card.refresh_from_db()
     assert card.state == JobCard.State.RELEASED
     assert "Warranty" in text_of(manager.get(path))
+    back = reverse("bench:take-back", args=[card.public_id])
+    assert manager.post(back, {"version": card.version, "reason": "damaged"}).status_code == 400
     manager.post(path, posted("return", card))
+    late = {"version": card.version, "reason": "damaged", "why": "Too late"}
+    assert "Nothing of yours was stored" in text_of(manager.post(back, late, follow=True))
     unit = Unit.objects.get(pk=card.unit_id)
     assert unit.state == Unit.State.IN_SERVICE
     entry = CardEntry.objects.get(step="fill")
