@@ -1,0 +1,54 @@
+"""Tables going out as a file: CSV streamed line by line, XLSX written to a temporary file."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from django.http import FileResponse, StreamingHttpResponse
+from django.http.response import HttpResponseBase
+from openpyxl import Workbook
+
+from servicedesk.exchange.writing import csv_lines, plain_cell
+
+MOST_SHEET_ROWS = 1_048_575
+"""Rows of a sheet below its heading (ECMA-376 spreadsheets)."""
+
+FORMATS = ("csv", "xlsx")
+
+
+def fill_sheets(book: Any, name: str, headings: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    """Add ``rows`` to a write-only workbook: as one sheet, or as several when they are too many for one."""
+    sheets, left = 1, MOST_SHEET_ROWS
+    sheet = book.create_sheet(name)
+    sheet.append(list(headings))
+    for row in rows:
+        if not left:
+            sheets, left = sheets + 1, MOST_SHEET_ROWS
+            sheet = book.create_sheet(f"{name}-{sheets}")
+            sheet.append(list(headings))
+        sheet.append([cell if isinstance(cell, (int, float)) else plain_cell(cell) for cell in row])
+        left -= 1
+
+
+def table_response(
+    form: str, name: str, headings: Sequence[str], rows: Iterable[Sequence[Any]], note: str
+) -> HttpResponseBase:
+    """``rows`` as a file to keep; ``form`` is one of ``FORMATS``, ``note`` stands in every row at the end."""
+    headings = (*headings, "note")
+    noted = ((*row, note) for row in rows)
+    if form == "csv":
+        answer: Any = StreamingHttpResponse(
+            csv_lines(headings, noted), content_type="text/csv; charset=utf-8"
+        )
+        answer["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+    else:
+        book = Workbook(write_only=True)
+        fill_sheets(book, name.rsplit("-", 3)[0][:25], headings, noted)
+        file = tempfile.TemporaryFile(suffix=".xlsx")  # noqa: SIM115 - the response closes it
+        book.save(file)
+        file.seek(0)
+        answer = FileResponse(file, as_attachment=True, filename=f"{name}.xlsx")
+    answer["Cache-Control"] = "private, no-store"
+    return answer  # type: ignore[no-any-return]
