@@ -220,10 +220,11 @@ def _lay_out(sheet: Sheet, grid: Grid, told: int | None) -> Table:
     for number, cells in rows[:first]:
         _skip(table, number, cells, "title_row", "The row stands above the heading and was read as a title.")
     repeated = {tuple(map(plain, cells)) for _, cells in rows[first : first + count]}
+    starts = {cells[0] for _, cells in rows[first : first + count] if cells}
     for number, cells in rows[first + count :]:
         if not any(cells):
             continue
-        if tuple(map(plain, cells)) in repeated and sum(map(bool, cells)) > 1:
+        if cells[0] in starts and tuple(map(plain, cells)) in repeated and sum(map(bool, cells)) > 1:
             _skip(table, number, cells, "heading_again", "The row repeats the heading.")
         elif _is_total(cells, len(headings)):
             _skip(table, number, cells, "total_row", "The row holds a total and no unit.")
@@ -403,6 +404,7 @@ _TOTALS = frozenset(
         *("soma", "totais", "totaal", "subtotaal", "som"),
     }
 )
+_TOTAL_LETTERS = frozenset(word[0] for word in _TOTALS)
 
 
 def _listed(names: list[str]) -> str:

@@ -25,7 +25,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
-from functools import partial
+from functools import lru_cache, partial
 from itertools import groupby
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -209,6 +209,11 @@ _NO_DATE = Stamp.unknown()
 _YEAR_AS_DAY = re.compile(r"1905-0(?:5-(?:0[3-9]|[12]\d|3[01])|[67]-\d\d|8-(?:[01]\d|2\d|30))")
 
 
+@lru_cache(maxsize=5_000)
+def _base(measure: Measure) -> Decimal:
+    return measure.canonical
+
+
 def _same_agent(one: str, other: str) -> bool:
     agents = words_of("agents")
     first, second = plain(one), plain(other)
@@ -277,6 +282,10 @@ class _Reader:
         self.raw: dict[str, str] = {}
         self.cells: dict[str, str] = {}
         self.todays: dict[str, date] = {}
+        self.times: Counter[str] = Counter()
+        self.settled_sites: dict[str, tuple[str, ...]] = {}
+        self.site_values: dict[tuple[str, ...], tuple[Any, ...]] = {}
+        self.is_broken = False
         self.hours: dict[str, tuple[AccessWindow, ...]] = {}
         self.open_dates = 0
         self.rows = self._rows_of_units()
@@ -284,14 +293,14 @@ class _Reader:
         self.order = self._order_evidence(told.day_first)
 
     def read(self, heard: Callable[[int, int], None] | None = None) -> list[RegisterRow]:
-        keys = self._import_keys()
         rows: list[RegisterRow] = []
-        for done, ((number, cells), key) in enumerate(zip(self.rows, keys, strict=True)):
+        for done, (number, cells) in enumerate(self.rows):
             if heard is not None and done % _HEARD_EVERY == 0:
-                heard(done, len(keys))
+                heard(done, len(self.rows))
             self.row = number
             self.raw = self._named(cells)
             self.cells = dict(self.raw)
+            key = self._import_key()
             try:
                 read = self._read_row(cells, key)
             except _Refused:
@@ -299,7 +308,7 @@ class _Reader:
             if number not in self.refused and number not in self.skipped:
                 rows.extend(read)
         if heard is not None:
-            heard(len(keys), len(keys))
+            heard(len(self.rows), len(self.rows))
         return self._compare(rows)
 
     # -- saying
@@ -388,9 +397,11 @@ class _Reader:
         for field, text in self.told.defaults.items():
             if not named.get(field):
                 named[field] = text
+        self.is_broken = False
         for field, text in named.items():
             if text and text[0] in "#=" and is_broken_cell(text):
                 named[field] = self.told.defaults.get(field, "")
+                self.is_broken = True
         if not named.get("site_code") and named.get("site_name"):
             named["site_code"] = self._code_of(named["site_name"], named.get("owner_name", ""))
         elif not named.get("site_name") and "site_name" not in self.columns.positions:
@@ -578,30 +589,25 @@ class _Reader:
                 )
         return order
 
-    def _import_keys(self) -> list[str]:
-        """Return for each row a digest that a repeat of the import meets again.
+    def _import_key(self) -> str:
+        """Return a digest of the row that a repeat of the import meets again.
 
         Our own number identifies a unit; else maker, model and serial within the site; else the
         place. Rows that share all of it are told apart by their order.
         """
-        times: Counter[tuple[str, ...]] = Counter()
-        keys = []
-        for _, cells in self.rows:
-            named = self._named(cells)
-            unit_number = plain(named.get("unit_number", ""))
-            serial = plain(named.get("serial", ""))
-            site = plain(named.get("site_code", ""))
-            if unit_number:
-                identity: tuple[str, ...] = ("number", unit_number)
-            elif serial not in UNKNOWN_WORDS:
-                build = (plain(named.get("maker", "")), plain(named.get("model", "")), serial)
-                identity = ("serial", site, *build)
-            else:
-                identity = ("place", site, plain(named.get("location_number", "")))
-            times[identity] += 1
-            told = "\x1f".join((*identity, str(times[identity])))
-            keys.append(hashlib.sha256(told.encode()).hexdigest())
-        return keys
+        named = self.raw
+        unit_number = plain(named.get("unit_number", ""))
+        serial = plain(named.get("serial", ""))
+        site = plain(named.get("site_code", ""))
+        if unit_number:
+            identity: tuple[str, ...] = ("number", unit_number)
+        elif serial not in UNKNOWN_WORDS:
+            identity = ("serial", site, plain(named.get("maker", "")), plain(named.get("model", "")), serial)
+        else:
+            identity = ("place", site, plain(named.get("location_number", "")))
+        told = "\x1f".join(identity)
+        self.times[told] += 1
+        return hashlib.sha256(f"{told}\x1f{self.times[told]}".encode()).hexdigest()
 
     # -- one row
 
@@ -627,33 +633,37 @@ class _Reader:
                 "Check that no line break split the row.",
                 found=cells[-1],
             )
-        self._say_broken_cells(cells)
-        for field, text in self.cells.items():
-            if not text.isprintable() and _CONTROL_SIGN.search(text):
-                self._refuse(
-                    field, "control_sign", "The cell holds a sign that no text has.", "Type the cell again."
-                )
+        if self.is_broken:
+            self._say_broken_cells(cells)
+        if not "".join(cells).isprintable():
+            for field, text in self.cells.items():
+                if _CONTROL_SIGN.search(text):
+                    self._refuse(
+                        field,
+                        "control_sign",
+                        "The cell holds a sign that no text has.",
+                        "Type the cell again.",
+                    )
         self._say_made_values(cells)
         self._take_site()
         self._unmix()
-        for field, longest in _LONGEST.items():
-            if len(self.cells.get(field, "")) > longest:
+        for field, text in self.cells.items():
+            if len(text) > 20 and len(text) > (longest := _LONGEST.get(field, len(text))):
                 self._refuse(
                     field,
                     "too_long",
-                    f"The text has {len(self.cells[field])} characters; {longest} are possible.",
+                    f"The text has {len(text)} characters; {longest} are possible.",
                     "Shorten it.",
                 )
         for field in ("owner_name", "site_code", "site_name", "location_number"):
             if not self.cells.get(field):
                 self._refuse(field, "missing_value", f"The {spoken(field)} is missing.", "Fill in the cell.")
-        zone = self._time_zone()
-        latitude, longitude = self._coordinates()
+        zone, (latitude, longitude), email, country, hours, tables = self._site()
         agent, implied = self._agent()
         construction = self._construction(agent, implied)
         charge = self._measure("charge")
         working, test = self._measure("working_pressure"), self._measure("test_pressure")
-        if working is not None and test is not None and test.canonical < working.canonical:
+        if working is not None and test is not None and _base(test) < _base(working):
             self._doubt(
                 "test_pressure",
                 "test_below_working",
@@ -667,19 +677,19 @@ class _Reader:
             row=self.row,
             import_key=key,
             owner_name=self.cells.get("owner_name", ""),
-            owner_email=self._email(),
+            owner_email=email,
             site_code=self.cells.get("site_code", ""),
             site_name=self.cells.get("site_name", ""),
             address_line=self.cells.get("address_line", ""),
             city=self.cells.get("city", ""),
             region=self.cells.get("region", ""),
             postcode=self.cells.get("postcode", ""),
-            country=self._country(),
+            country=country,
             latitude=latitude,
             longitude=longitude,
             time_zone=zone.key,
-            access_windows=self._hours(),
-            tables=self._tables(),
+            access_windows=hours,
+            tables=tables,
             building=self.cells.get("building", ""),
             floor=self.cells.get("floor", ""),
             location_number=self.cells.get("location_number", ""),
@@ -973,11 +983,38 @@ class _Reader:
 
     # -- the site
 
+    def _site(self) -> tuple[Any, ...]:
+        """Return zone, coordinates, mail, country, hours and tables; read once while nothing is amiss."""
+        key = (self.cells.get("site_code", ""), *(self.cells.get(name, "") for name in _OF_SITE))
+        known = self.site_values.get(key)
+        if known is None:
+            said = len(self.findings)
+            known = (
+                self._time_zone(),
+                self._coordinates(),
+                self._email(),
+                self._country(),
+                self._hours(),
+                self._tables(),
+            )
+            if len(self.findings) == said:
+                self.site_values[key] = known
+        return known
+
     def _take_site(self) -> None:
         """Fill empty cells of the site from its earlier rows and compare the others with them."""
         code = self.cells.get("site_code", "")
         if not code:
             return
+        told = tuple(self.cells.get(name, "") for name in _OF_SITE)
+        if self.settled_sites.get(code) == told:
+            return
+        said = len(self.findings)
+        self._compare_site(code)
+        if len(self.findings) == said and told == tuple(self.cells.get(name, "") for name in _OF_SITE):
+            self.settled_sites[code] = told
+
+    def _compare_site(self, code: str) -> None:
         self.cells["site_code"] = self._one_spelling(self.site_codes, "site_code", code)
         if self.cells.get("owner_name"):
             self.cells["owner_name"] = self._one_spelling(
@@ -1365,7 +1402,7 @@ class _Reader:
         full = self._measure("full_mass")
         if full is None or charge is None or charge.dimension is not Dimension.MASS:
             return full
-        if full.mass_g <= charge.mass_g:
+        if _base(full) <= _base(charge):
             self._doubt(
                 "full_mass",
                 "full_below_charge",
@@ -1391,7 +1428,7 @@ class _Reader:
 
     def _is_wheeled(self, charge: Measure | None) -> bool:
         told = self._yes_no("wheeled")
-        if told is None and charge is not None and charge.canonical > _LARGEST_PORTABLE_CHARGE:
+        if told is None and charge is not None and _base(charge) > _LARGEST_PORTABLE_CHARGE:
             self._doubt(
                 "wheeled",
                 "read_as_wheeled",

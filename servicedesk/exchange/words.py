@@ -77,12 +77,17 @@ def promises(heading: str) -> bool:
     return any(words == start or words.startswith(f"{start} ") for start in word_file()["promises"]["words"])
 
 
-@lru_cache(maxsize=20_000)  # a register repeats its words
+_NO_WORD = re.compile(r"[\W_]+")
+
+
+@lru_cache(maxsize=50_000)  # a register repeats its words
 def plain(text: str) -> str:
     """Return ``text`` without case, accents and punctuation, for comparing words."""
+    if text.isascii():
+        return " ".join(_NO_WORD.sub(" ", text.lower()).split())
     spread = unicodedata.normalize("NFKD", text)
     bare = "".join(sign for sign in spread if not unicodedata.combining(sign)).casefold()
-    return " ".join(re.sub(r"[^\w]|_", " ", bare).split())
+    return " ".join(_NO_WORD.sub(" ", bare).split())
 
 
 UNKNOWN_WORDS = frozenset(
