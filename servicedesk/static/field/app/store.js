@@ -46,13 +46,17 @@ export const db = () => isOpening;
 
 const news = typeof BroadcastChannel === "undefined" ? null : new BroadcastChannel("field");
 const listeners = new Set();
-/** Calls `act` whenever something stored has changed, here or in another window. @param {(what: string) => void} act */
+/**
+ * Calls `act` whenever something stored has changed, here or in another window; `written` are the acts that
+ * this window itself has just written.
+ * @param {(what: string, written?: Act[]) => void} act
+ */
 export const onChange = (act) => listeners.add(act);
-/** Tells this window alone. @param {string} what */
-export const tell = (what) => listeners.forEach((act) => act(what));
-/** @param {string} what */
-export const changed = (what) => {
-  tell(what);
+/** Tells this window alone. @param {string} what @param {Act[]} [written] */
+export const tell = (what, written) => listeners.forEach((act) => act(what, written));
+/** @param {string} what @param {Act[]} [written] */
+export const changed = (what, written) => {
+  tell(what, written);
   news?.postMessage(what);
 };
 if (news) news.onmessage = ({ data }) => tell(data);
@@ -177,7 +181,7 @@ export const addActs = async (person, acts, { photos = [], draft, settles } = {}
       if (old) await tx.objectStore("acts").put({ ...old, state: "discarded", settled_by: stored[0].id });
     }
     await tx.done;
-    changed("acts");
+    changed("acts", /** @type {any} */ (stored));
     return /** @type {any} */ (stored);
   });
 
