@@ -200,6 +200,10 @@ _PAPERS: Pages = (
     ("Quotations", "desk:quotations"),
     ("Mails", "desk:mails"),
 )
+_CONTRACTS: Pages = (
+    ("Contracts", "desk:terms"),
+    ("Renewals", "desk:renewals"),
+)
 _TABLES: Pages = (
     ("Interval tables", "desk:tables"),
     ("Compare", "desk:table-compare"),
@@ -218,12 +222,15 @@ _DESK = (
     ("Planning", _PLANNING),
     ("Register", _REGISTER),
     ("Papers", _PAPERS),
+    ("Contracts", _CONTRACTS),
     ("Tables", _TABLES),
     ("Workshop", _WORKSHOP),
 )
+_FOR_MANAGERS: Mapping[str, Pages] = {"Contracts": (("Billing", "desk:billing"),)}
+_MANAGER = tuple((label, (*pages, *_FOR_MANAGERS.get(label, ()))) for label, pages in _DESK)
 _READ_TABLES = ("Tables", _TABLES[:1])
 NAVIGATION: Mapping[str, tuple[tuple[str, Pages], ...]] = {
-    "manager": _DESK,
+    "manager": _MANAGER,
     "dispatcher": _DESK,
     "technician": (("My visits", (("My visits", "field:home"),)), _READ_TABLES),
     "workshop": (("Workshop", _WORKSHOP), ("Units", (("Units", "desk:units"),)), _READ_TABLES),
@@ -239,6 +246,7 @@ NAVIGATION: Mapping[str, tuple[tuple[str, Pages], ...]] = {
                 ("All papers", "portal:papers"),
                 ("Certificates", "portal:certificates"),
                 ("Quotations", "portal:quotations"),
+                ("What is agreed", "portal:terms"),
                 ("My data", "portal:export"),
             ),
         ),

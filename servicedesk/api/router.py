@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rest_framework.routers import SimpleRouter
 
+from servicedesk.api.billing import BillingLineViewSet, BillingRunViewSet
 from servicedesk.api.certificates import CertificateViewSet
 from servicedesk.api.job_cards import JobCardViewSet
 from servicedesk.api.obligations import ObligationViewSet
@@ -13,6 +14,7 @@ from servicedesk.api.records import RecordViewSet
 from servicedesk.api.sites import LocationViewSet, OwnerViewSet, SiteViewSet
 from servicedesk.api.stock import LeakEstimateViewSet, LoanViewSet, LotViewSet
 from servicedesk.api.tables import TableViewSet
+from servicedesk.api.terms import AgreedTermsViewSet, TermsViewSet
 from servicedesk.api.units import UnitModelViewSet, UnitViewSet
 from servicedesk.api.visits import VisitViewSet
 
@@ -33,3 +35,7 @@ router.register("job-cards", JobCardViewSet, basename="job-card")
 router.register("lots", LotViewSet, basename="lot")
 router.register("loans", LoanViewSet, basename="loan")
 router.register("leak-estimates", LeakEstimateViewSet, basename="leak-estimate")
+router.register("terms", TermsViewSet, basename="terms")
+router.register("agreed-terms", AgreedTermsViewSet, basename="agreed-terms")
+router.register("billing-runs", BillingRunViewSet, basename="billing-run")
+router.register("billing-lines", BillingLineViewSet, basename="billing-line")

@@ -29,6 +29,7 @@ from servicedesk.desk import (
     site_visiting,
     sites,
     tables,
+    terms_urls,
     tryout,
     units,
     visits,
@@ -40,6 +41,7 @@ app_name = "desk"
 
 urlpatterns = [
     *outlook_urls.urlpatterns,
+    *terms_urls.urlpatterns,
     path("", overview.OverviewView.as_view(), name="overview"),
     path("due/", due.DueView.as_view(), name="due"),
     path("due.csv", due.DueExportView.as_view(), name="due-export"),

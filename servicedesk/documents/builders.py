@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date, datetime
 
+from django.conf import settings
 from django.db.models import Q
 
 from inventory.access import Scope
@@ -17,6 +18,7 @@ from inventory.register.models import Site, Unit, local_today
 from inventory.register.places import Loan, Move
 from schedules.quotations.models import Quotation
 from schedules.quotations.queries import lines_of, totals_of
+from schedules.renewals.queries import Dossier
 from schedules.rulebook.books import tables_here
 from schedules.visits.models import Visit
 from servicedesk.documents.paper import document_pdf, in_fifties
@@ -195,4 +197,27 @@ def removal_receipt(visit: Visit, scope: Scope, *, now: datetime) -> bytes | Non
         at=now,
         zone=visit.site.time_zone,
         signed=True,
+    )
+
+
+def renewal_paper(found: Dossier, *, now: datetime) -> bytes:
+    """What the firm brings to the talk about the next term of a contract."""
+    row = found.row
+    context = {
+        "row": row,
+        "found": found,
+        "facts": found.facts,
+        "defects_by_50": in_fifties(found.defects),
+        "units_by_50": in_fifties(
+            [{"unit": unit, "why": "not found"} for unit in found.not_found]
+            + [{"unit": unit, "why": "no access"} for unit in found.no_access]
+        ),
+    }
+    return document_pdf(
+        "renewal",
+        context,
+        title="Before renewal",
+        number=row.contract_number,
+        at=now,
+        zone=found.sites[0].time_zone if found.sites else settings.FIRM_TIME_ZONE,
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
 from typing import Any
 
 BYTE_ORDER_MARK = "\ufeff"
@@ -30,6 +31,11 @@ def csv_lines(headings: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterato
 
 
 def plain_cell(value: Any) -> str:
-    """``value`` as text that no spreadsheet runs: a leading sign of a formula gets an apostrophe."""
+    """``value`` as text that no spreadsheet runs: a leading sign of a formula gets an apostrophe.
+
+    A number is no formula and stays one, also below zero.
+    """
     text = "" if value is None else str(value)
+    if isinstance(value, (int, float, Decimal)):
+        return text  # a figure is no formula, whatever its sign
     return f"'{text}" if text.startswith(_STARTS_FORMULA) else text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import path
 
-from servicedesk.portal import calendar, everything, looks, paper_views, plots, quotations, views
+from servicedesk.portal import calendar, everything, looks, paper_views, plots, quotations, terms, views
 
 app_name = "portal"
 
@@ -26,6 +26,7 @@ urlpatterns = [
     path("quotations/", quotations.QuotationsView.as_view(), name="quotations"),
     path("quotations/<uuid:quotation_id>/", quotations.QuotationView.as_view(), name="quotation"),
     path("quotations/<uuid:quotation_id>.pdf", quotations.QuotationPaperView.as_view(), name="quotation-pdf"),
+    path("terms/", terms.TermsView.as_view(), name="terms"),
     path("data/", everything.ExportView.as_view(), name="export"),
     path("data/everything.<str:form>", everything.ExportFileView.as_view(), name="export-file"),
     path("certificates/", views.CertificatesView.as_view(), name="certificates"),

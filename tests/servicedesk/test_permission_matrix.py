@@ -10,6 +10,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -20,10 +21,14 @@ from django.urls import URLPattern, URLResolver
 from django.utils import timezone
 from drf_spectacular.views import SpectacularAPIView
 
+from inventory.register.agreed import agree
 from inventory.register.custody import add_store
+from inventory.register.terms import TermsVersion
 from inventory.stock import services as stock
 from inventory.stock.models import Item, Lot
 from inventory.workshop.models import JobCard
+from schedules.billing.models import BillingRun
+from schedules.billing.services import make_run
 from schedules.routes.models import RoutePlan
 from schedules.visits.models import Visit
 from schedules.visits.workshop import receive
@@ -86,6 +91,21 @@ def _lot(p: Premises) -> Lot:
 def _photo(p: Premises) -> dict[str, Any]:
     more = {"media_type": "image/png", "length": 90, "sha256": "0" * 64}
     return {"id": str(uuid.uuid4()), "visit": str(p.visit.public_id), **more}
+
+
+def _terms(p: Premises) -> TermsVersion:
+    """Terms of the premises' owner; rolled back with the call."""
+    found = TermsVersion.objects.filter(owner=p.owner).first()
+    given = {"from_on": TODAY, "reason": "Signed", "seen": 0, "by": None, "now": NOW}
+    return found or agree(p.owner, None, {"keys": f"Porter of {p.owner.name}"}, **given)
+
+
+def _run(p: Premises) -> BillingRun:
+    """A billing run of the premises' owner; rolled back with the call."""
+    found = BillingRun.objects.first()
+    run = found or make_run([p.owner], first_on=date(2025, 1, 1), until_on=TODAY, by=None, now=NOW)
+    assert run is not None
+    return run
 
 
 PLAN_DAYS = {"first_on": str(MONDAY), "days": 1, "propose": False}
@@ -172,6 +192,27 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
             "client_ref": str(uuid.uuid4()),
         },
     ),
+    "terms-list": (
+        lambda p: f"terms/?owner={_terms(p).owner.public_id}",
+        lambda p: {
+            "owner": str(p.owner.public_id),
+            "from_on": str(TODAY),
+            "terms": {"keys": "Gate"},
+            "seen": _terms(p).number,
+            **REASON,
+        },
+    ),
+    "terms-detail": (lambda p: f"terms/{_terms(p).public_id}/", lambda p: None),
+    "agreed-terms-list": (lambda p: "agreed-terms/", lambda p: None),
+    "agreed-terms-detail": (lambda p: f"agreed-terms/{p.site.public_id}/", lambda p: None),
+    # The cast holds no work of the firm's own that is not billed but the record; one run takes it.
+    "billing-run-list": (
+        lambda p: "billing-runs/",
+        lambda p: {"owners": [str(p.owner.public_id)], "first_on": "2025-01-01", "until_on": str(TODAY)},
+    ),
+    "billing-run-detail": (lambda p: f"billing-runs/{_run(p).public_id}/", lambda p: None),
+    "billing-run-take-back": (lambda p: f"billing-runs/{_run(p).public_id}/take-back/", lambda p: REASON),
+    "billing-line-list": (lambda p: f"billing-lines/?run={_run(p).public_id}", lambda p: None),
     "me": (lambda p: "me/", lambda p: None),
     "field-pack": (lambda p: "field/pack/", lambda p: None),
     "field-photos": (lambda p: "field/photos/", _photo),
@@ -231,6 +272,16 @@ get  loan-list                 401      200       200        200        200     
 get  leak-estimate-list        401      200       200        403        403        200    403      403
 get  technician-list           401      200       200        403        403        403    403      403
 get  technician-detail         401      200       200        403        403        403    403      403
+get  terms-list                401      200       200        403        403        403    200      200
+post terms-list                401      201       403        403        403        403    403      403
+get  terms-detail              401      200       200        403        403        403    200      404
+get  agreed-terms-list         401      200       200        403        403        403    200      200
+get  agreed-terms-detail       401      200       200        403        403        403    200      404
+get  billing-run-list          401      200       403        403        403        403    403      403
+post billing-run-list          401      201       403        403        403        403    403      403
+get  billing-run-detail        401      200       403        403        403        403    403      403
+post billing-run-take-back     401      200       403        403        403        403    403      403
+get  billing-line-list         401      200       403        403        403        403    403      403
 get  field-pack                401      403       403        200        200        403    403      403
 post field-photos              401      403       403        201        400        403    403      403
 get  field-photo               401      404       404        404        404        404    404      404

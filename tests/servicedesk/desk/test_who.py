@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 import pytest
@@ -11,11 +12,16 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from inventory.logbook.models import ServiceRecord
+from inventory.register.agreed import agree
+from inventory.register.terms import TermsVersion
+from schedules.billing.models import BillingRun
+from schedules.billing.services import make_run
 from schedules.crew.models import Van
 from schedules.routes.models import RoutePlan
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.pages import PageView
+from tests.factories import NOW, TODAY
 from tests.servicedesk.desk.plan_cast import make_small_plan
 from tests.servicedesk.page_cast import ROLES, Cast, text_of
 
@@ -36,6 +42,19 @@ def plan_of(cast: Cast) -> Any:
     return RoutePlan.objects.first() or make_small_plan(1, 1)
 
 
+def terms_of(cast: Cast) -> TermsVersion:
+    given = {"from_on": TODAY, "reason": "Signed", "seen": 0, "by": None, "now": NOW}
+    found = TermsVersion.objects.filter(owner=cast.owner).first()
+    return found or agree(cast.owner, None, {"ends_on": "2026-12-31"}, **given)
+
+
+def run_of(cast: Cast) -> BillingRun:
+    found = BillingRun.objects.first()
+    run = found or make_run([cast.owner], first_on=date(2026, 1, 1), until_on=TODAY, by=None, now=NOW)
+    assert run is not None
+    return run
+
+
 # Page, how its arguments come from the cast, and who gets in. Nobody else does.
 DESK = {"manager", "dispatcher"}
 PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
@@ -50,6 +69,19 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "visits": (lambda c: (), DESK),
     "visit": (lambda c: (visit_of(c).public_id,), DESK),
     "certificates": (lambda c: (), DESK),
+    "terms": (lambda c: (), DESK),
+    "owner-terms": (lambda c: (c.owner.public_id,), DESK),
+    "site-terms": (lambda c: (c.site.public_id,), DESK),
+    "owner-terms-edit": (lambda c: (c.owner.public_id,), {"manager"}),
+    "site-terms-edit": (lambda c: (c.site.public_id,), {"manager"}),
+    "renewals": (lambda c: (), DESK),
+    "renewals-export": (lambda c: (), DESK),
+    "renewal": (lambda c: (terms_of(c).public_id,), DESK),
+    "renewal-pdf": (lambda c: (terms_of(c).public_id,), DESK),
+    "billing": (lambda c: (), {"manager"}),
+    "billing-new": (lambda c: (), {"manager"}),
+    "billing-run": (lambda c: (run_of(c).public_id,), {"manager"}),
+    "billing-file": (lambda c: (run_of(c).public_id, "csv"), {"manager"}),
     "tables": (lambda c: (), set(ROLES)),
     "table": (lambda c: TABLE, set(ROLES)),
     "table-compare": (lambda c: (), set(ROLES)),
