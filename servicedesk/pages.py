@@ -185,6 +185,7 @@ _TODAY: Pages = (
 )
 _PLANNING: Pages = (
     ("Visits", "desk:visits"),
+    ("Surveys", "desk:surveys"),
     ("Months ahead", "desk:outlook"),
     ("Routes", "desk:plans"),
     ("Forecast", "desk:forecast"),

@@ -22,6 +22,7 @@ from inventory.register.places import Move
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import certificates_for
 from schedules.certificates.services import issue_period_certificate
+from schedules.surveys.queries import surveys_for
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.documents.builders import defect_notice, removal_receipt, site_register
@@ -36,6 +37,7 @@ from servicedesk.documents.labels import (
 )
 from servicedesk.documents.models import LabelPrint
 from servicedesk.documents.paper import pdf_response
+from servicedesk.documents.takeover import takeover_report
 from servicedesk.pages import PageView, place_errors
 
 LOG_SHOWN = 20
@@ -291,6 +293,18 @@ class ReceiptPaperView(PaperView):
         return pdf_response(data, f"receipt-{visit.number}.pdf")
 
 
+class TakeoverPaperView(PaperView):
+    """The takeover report of a survey; before it is finished a draft, for the desk alone."""
+
+    def get(self, request: HttpRequest, survey_id: UUID) -> HttpResponse:
+        """Hand out the PDF."""
+        surveys = surveys_for(self.scope)
+        if not self.may(Act.SEE_DESK):
+            surveys = surveys.filter(finished_at__isnull=False)
+        survey = self.found(surveys, survey_id)
+        return pdf_response(takeover_report(survey, now=self.now), f"takeover-{survey.visit.number}.pdf")
+
+
 class PeriodForm(forms.Form):
     """A certificate of a period, or the yearly condition statement."""
 
@@ -359,6 +373,9 @@ class SitePapersView(PageView):
             "may_print": self.may(Act.CHANGE_REGISTER),
             "defect_count": Defect.objects.open().filter(site=site).count(),
             "issued": list(certificates_for(self.scope).filter(site=site).order_by("-issued_at", "-pk")[:20]),
+            "surveys": list(
+                surveys_for(self.scope).filter(visit__site=site, visit__closed_at__isnull=False)[:5]
+            ),
             "moved": list(
                 Visit.objects.filter(site=site, public_id__in=moved).order_by("-planned_on", "-pk")[:10]
             ),

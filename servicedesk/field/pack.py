@@ -29,6 +29,7 @@ from inventory.measures.kinds import (
     Construction,
     Task,
 )
+from inventory.measures.plates import FACTS, SAID_LABELS
 from inventory.people import Person
 from inventory.register.aliases import known_as, old_place_numbers, old_unit_numbers
 from inventory.register.models import AccessWindow, Location, Site, Unit, UnitModel, local_today
@@ -36,6 +37,8 @@ from schedules.due.models import Obligation
 from schedules.due.queries import STATUS_LABELS, status_on
 from schedules.routes.models import PlanStop, RoutePlan
 from schedules.rulebook.queries import confirmations, table_state, table_version
+from schedules.surveys.models import Survey
+from schedules.surveys.queries import asked_of
 from schedules.visits.acts import NO_ACCESS_REASONS
 from schedules.visits.models import FieldAct, HeldVisit, Job, Visit, VisitEntry
 from schedules.visits.recording import OPEN_TO_RECORDING
@@ -166,6 +169,7 @@ class _Pack:
             .values_list("visit_id", "drive_s")
         )
         positions: dict[date, int] = defaultdict(int)
+        surveys = self._surveys()
         found = []
         for visit in self.visits:
             positions[visit.planned_on] += 1
@@ -174,6 +178,8 @@ class _Pack:
                     "id": str(visit.public_id),
                     "number": visit.number,
                     "site": str(visit.site.public_id),
+                    "kind": visit.kind,
+                    "survey": surveys.get(visit.pk),
                     "state": visit.state,
                     "planned_on": visit.planned_on.isoformat(),
                     "position": positions[visit.planned_on],
@@ -202,6 +208,22 @@ class _Pack:
                 }
             )
         return found
+
+    def _surveys(self) -> dict[int, dict[str, Any]]:
+        """What a survey carries beside its visit, by visit id."""
+        wanted = [visit.pk for visit in self.visits if visit.kind == Visit.Kind.SURVEY]
+        if not wanted:
+            return {}
+        rows = list(Survey.objects.filter(visit__in=wanted).select_related("visit__site"))
+        asked = asked_of(rows, now=self.now)
+        return {
+            row.visit_id: {
+                "note": row.note,
+                "expected_units": row.expected_units,
+                "asked": asked.get(row.visit_id, []),
+            }
+            for row in rows
+        }
 
     def _site(self, site: Site) -> dict[str, Any]:
         places = sorted((place for place in self.locations if place.site_id == site.pk), key=_walk)
@@ -579,6 +601,19 @@ SHIPPED: Mapping[str, Any] = {
         "no_access": [{"code": code, "text": text} for code, text in NO_ACCESS_REASONS.items()],
         "no_signature": list(NO_SIGNATURE_REASONS),
     },
+    "survey_facts": [
+        {
+            "code": fact.code,
+            "label": fact.label,
+            "form": fact.form.value,
+            "belongs": fact.belongs.value,
+            "is_asked": fact.is_asked,
+            "choices": [list(choice) for choice in fact.choices],
+            "hint": fact.hint,
+        }
+        for fact in FACTS.values()
+    ],
+    "survey_said": _labels(SAID_LABELS),
     "parts": [{"code": code, "text": text} for code, text in PARTS.items()],
     "labels": {
         "agent": _labels(AGENT_LABELS),

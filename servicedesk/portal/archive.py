@@ -32,9 +32,12 @@ from schedules.certificates.models import Certificate
 from schedules.certificates.queries import Standing, certificates_for, standing_of
 from schedules.certificates.services import CertificateDamaged, pdf_bytes
 from schedules.quotations.models import Quotation
+from schedules.surveys.models import Survey
+from schedules.surveys.queries import surveys_for
 from schedules.visits.models import Visit
 from servicedesk.bench.papers import pressure_test_pdf
 from servicedesk.documents.builders import quotation_paper, removal_receipt
+from servicedesk.documents.takeover import takeover_report
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +55,7 @@ class Kind(StrEnum):
     HOUSE = "house"
     RECEIPT = "receipt"
     QUOTATION = "quotation"
+    TAKEOVER = "takeover"
 
 
 KIND_LABELS = {
@@ -62,6 +66,7 @@ KIND_LABELS = {
     Kind.HOUSE: "Certificate of a test house",
     Kind.RECEIPT: "Receipt for units taken and left",
     Kind.QUOTATION: "Quotation",
+    Kind.TAKEOVER: "Takeover report",
 }
 
 
@@ -117,6 +122,7 @@ class Archive:
             ((Kind.HOUSE,), self._stays(), self._stay),
             ((Kind.RECEIPT,), self._moved(), self._receipt),
             ((Kind.QUOTATION,), self._quotations(), self._quotation),
+            ((Kind.TAKEOVER,), self._surveys(), self._survey),
         )
         self.sources = [
             (rows, build) for kinds, rows, build in sources if not wanted.kind or wanted.kind in kinds
@@ -259,6 +265,22 @@ class Archive:
             lambda: quotation_paper(row, now=self.now),
             "",
             row.get_state_display() if row.state != Quotation.State.SENT else "",
+        )
+
+    def _surveys(self) -> QuerySet[Survey]:
+        rows = surveys_for(self.scope).filter(finished_at__isnull=False, visit__done_on__isnull=False)
+        return self._narrow(rows, day="visit__done_on", site="visit__site", words=("visit__number",))
+
+    def _survey(self, row: Survey) -> Paper:
+        assert row.visit.done_on is not None
+        return Paper(
+            Kind.TAKEOVER,
+            row.visit.done_on,
+            row.visit.number,
+            row.visit.site,
+            reverse("paper-takeover", args=[row.public_id]),
+            lambda: takeover_report(row, now=self.now),
+            "survey of the premises",
         )
 
 

@@ -14,6 +14,10 @@ const SCREENS = {
   event: () => import("./event.js"),
   add: () => import("./adding.js"),
   close: () => import("./closing.js"),
+  survey: () => import("./survey.js"),
+  reading: () => import("./reading.js"),
+  absent: () => import("./absent.js"),
+  surveyed: () => import("./surveyed.js"),
   sending: () => import("./sending.js"),
   van: () => import("./van.js"),
 };
@@ -84,11 +88,19 @@ const drawBar = () => {
       linkSign,
     ),
   );
-  void drawLink();
+  linkSoon();
 };
 
 /** What the last look at the outbox showed: there at once when the bar is drawn anew. @type {any} */
 let linkSign = null;
+
+/** Out of the way of the screen that is about to be drawn: counting reads every act that waits. */
+const LINK_MS = 150;
+let linkTimer = 0;
+const linkSoon = () => {
+  clearTimeout(linkTimer);
+  linkTimer = setTimeout(() => void drawLink(), LINK_MS);
+};
 
 /** What is said about sending, in as few words as can be. */
 const drawLink = async () => {
@@ -215,7 +227,7 @@ const start = async () => {
   addEventListener("redraw", () => void draw());
   listenForScanner();
   onChange((what) => {
-    void drawLink();
+    linkSoon();
     shown?.refresh?.(what);
   });
   await draw();

@@ -1,36 +1,13 @@
 // @ts-check
 /** Closing a visit: counts that must add up, what has to be said aloud, a signature or why there is none. */
 
-import SignaturePad from "../../vendor/signature_pad-5.1.4/signature_pad.min.js";
 import { button, chip, count, field, go, h, icon, say, todayIn } from "./dom.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
+import { signatureField } from "./signature.js";
 import { discardAct, draftOf, putDraft } from "./store.js";
 import { openVisit, record, unitAddress } from "./visit.js";
 import { RESULT_LOOK, stopName } from "./walk.js";
-
-/** The drawn lines as whole numbers: small, and the same on every screen. @param {any} pad @param {HTMLCanvasElement} canvas */
-const strokesOf = (pad, canvas) => ({
-  width: Math.round(canvas.clientWidth),
-  height: Math.round(canvas.clientHeight),
-  strokes: pad
-    .toData()
-    .map((/** @type {any} */ line) =>
-      line.points.map((/** @type {any} */ p) => [Math.round(p.x), Math.round(p.y)]),
-    ),
-});
-
-/** @param {any} data */
-const padData = (data) =>
-  (data?.strokes ?? []).map((/** @type {number[][]} */ line) => ({
-    points: line.map(([x, y], i) => ({ x, y, time: i, pressure: 0.5 })),
-    minWidth: 1,
-    maxWidth: 3,
-    penColor: "black",
-    dotSize: 0,
-    velocityFilterWeight: 0.7,
-    compositeOperation: "source-over",
-  }));
 
 /** @param {import("./visit.js").Opened} visit */
 const counts = (visit) => {
@@ -345,11 +322,9 @@ export const screen = async ([id], query) => {
     { id: "reasons" },
     (day.reasons.no_signature ?? []).map((/** @type {any} */ r) => h("option", { value: r.text ?? r })),
   );
-  const canvas = h("canvas", {
-    class: "app-sign",
-    tabindex: 0,
-    role: "img",
-    "aria-label": "Signature: draw with a finger. Without one, give a reason below.",
+  const signature = signatureField(draft, () => {
+    keep();
+    update();
   });
   const doneOn = h("input", {
     type: "date",
@@ -362,24 +337,6 @@ export const screen = async ([id], query) => {
       },
     },
   });
-  /** @type {any} */
-  let pad;
-  const prepare = () => {
-    if (!canvas.isConnected) return;
-    const scale = Math.max(1, devicePixelRatio || 1);
-    canvas.width = canvas.clientWidth * scale;
-    canvas.height = canvas.clientHeight * scale;
-    canvas.getContext("2d")?.scale(scale, scale);
-    pad = new SignaturePad(canvas, { penColor: "black", minWidth: 1, maxWidth: 3 });
-    if (draft.signature) pad.fromData(padData(draft.signature));
-    pad.addEventListener("endStroke", () => {
-      draft.signature = strokesOf(pad, canvas);
-      keep();
-      update();
-    });
-  };
-  setTimeout(prepare);
-
   const lacking = () => {
     if (!isEmpty && !draft.isRead) return "Read out what is listed, then tick it.";
     if (!draft.isCounted) return "Compare with your own count, then tick it.";
@@ -432,17 +389,7 @@ export const screen = async ([id], query) => {
         "section",
         { class: "panel", "aria-label": "Signature" },
         h("h2", null, "Signature"),
-        canvas,
-        h(
-          "div",
-          { class: "row" },
-          button("Wipe", () => {
-            pad?.clear();
-            draft.signature = null;
-            keep();
-            update();
-          }),
-        ),
+        signature,
         field("Printed name", name),
         field("Or why nobody signed", reason),
         reasons,

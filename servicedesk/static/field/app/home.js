@@ -65,7 +65,10 @@ const storeScanner = async () => {
 
 /** @param {any} visit @param {any} site @param {number} done @param {boolean} isClosed */
 const visitCard = (visit, site, done, isClosed) => {
-  const units = new Set(visit.jobs.map((/** @type {any} */ job) => job.unit)).size;
+  const isSurvey = visit.kind === "survey";
+  const units = isSurvey
+    ? (visit.survey?.expected_units ?? 0)
+    : new Set(visit.jobs.map((/** @type {any} */ job) => job.unit)).size;
   const weekday = (new Date(`${visit.planned_on}T12:00:00Z`).getUTCDay() + 6) % 7;
   const hours = site.hours.filter((/** @type {any} */ w) => w.weekday === weekday);
   const open = hours.map((/** @type {any} */ w) => `${w.opens_at} to ${w.closes_at}`).join(", ");
@@ -75,12 +78,18 @@ const visitCard = (visit, site, done, isClosed) => {
       class: "card app-card",
       data: { tone: isClosed ? "ok" : visit.state === "under_way" || done ? "away" : "" },
     },
-    h("a", { class: "card-title app-card-link", href: `#/visit/${visit.id}` }, site.name),
+    h(
+      "a",
+      { class: "card-title app-card-link", href: `#/${isSurvey ? "survey" : "visit"}/${visit.id}` },
+      site.name,
+    ),
     h(
       "p",
       { class: "card-line" },
       visit.starts_at ? h("strong", null, visit.starts_at, " · ") : null,
-      `${count(units, "unit")}${done ? `, ${done} done` : ""}`,
+      isSurvey
+        ? `Survey, ${count(units, "unit")} expected${done ? `, ${done} looked for` : ""}`
+        : `${count(units, "unit")}${done ? `, ${done} done` : ""}`,
       visit.drive_min ? ` · ${visit.drive_min} min drive` : "",
     ),
     visit.is_urgent
@@ -173,9 +182,13 @@ const closedOnes = (acts) => {
             : h(
                 "p",
                 { class: "card-line" },
-                act.state === "sent"
-                  ? "Sent. The owner's copy is being made."
-                  : "The owner's copy comes when there is signal.",
+                act.content.survey_counts
+                  ? act.state === "sent"
+                    ? "Sent. The office settles it and makes the takeover report."
+                    : "The survey is sent when there is signal."
+                  : act.state === "sent"
+                    ? "Sent. The owner's copy is being made."
+                    : "The owner's copy comes when there is signal.",
               ),
         ),
       ),
@@ -287,9 +300,10 @@ export const home = async () => {
     for (const act of acts) {
       if (!act.unit || act.state === "discarded") continue;
       if (
-        ["result", "not_found", "no_access", "exchange", "lend", "to_workshop", "used", "condemn"].includes(
-          act.kind,
-        )
+        [
+          ...["result", "not_found", "no_access", "exchange", "lend", "to_workshop", "used", "condemn"],
+          ...["survey_unit", "survey_missing"],
+        ].includes(act.kind)
       ) {
         done.set(act.visit, (done.get(act.visit) ?? new Set()).add(act.unit));
       }

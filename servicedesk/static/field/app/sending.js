@@ -24,6 +24,10 @@ const WORDS = {
   defect: "Defect",
   location_problem: "Place",
   settle_defect: "Put right",
+  survey_place: "Place fixed",
+  survey_unit: "Unit read",
+  survey_missing: "Looked for",
+  survey_remark: "Remark on a place",
   undo: "Taken back",
   close: "Closed",
 };
@@ -66,6 +70,8 @@ const refusedCard = (act, numbers, person) => {
     "used",
     "condemn",
     "to_workshop",
+    "survey_unit",
+    "survey_missing",
   ].includes(act.kind);
   const why = h("input", { autocomplete: "off", maxlength: 200, "aria-label": "Why it is discarded" });
   const said = h("p", { class: "errorlist", role: "alert" });
@@ -98,7 +104,9 @@ const refusedCard = (act, numbers, person) => {
   const page =
     act.kind === "result"
       ? `unit/${act.visit}/${act.unit}?again=yes&by=picked&settles=${act.id}`
-      : `event/${act.visit}/${act.unit}/${act.kind}?settles=${act.id}`;
+      : act.kind.startsWith("survey_")
+        ? `reading/${act.visit}/${act.unit}?again=yes&by=picked&settles=${act.id}`
+        : `event/${act.visit}/${act.unit}/${act.kind}?settles=${act.id}`;
   return h(
     "li",
     { class: "card", data: { tone: "overdue" } },
@@ -117,7 +125,10 @@ const refusedCard = (act, numbers, person) => {
         : act.kind === "close"
           ? h(
               "a",
-              { class: "button button-main", href: `#/close/${act.visit}?settles=${act.id}` },
+              {
+                class: "button button-main",
+                href: `#/${act.content.survey_counts ? "surveyed" : "close"}/${act.visit}?settles=${act.id}`,
+              },
               "Close again",
             )
           : null,

@@ -47,9 +47,13 @@ export const openVisit = async (id, isAnew = false) => {
   return opened;
 };
 
-onChange((what) => {
+/** Acts being recorded here: they are put beside the others at once, without reading all of them again. */
+let recording = "";
+
+onChange((what, written) => {
   if (what === "day") opened = null;
   if (!opened || !["acts", "others"].includes(what)) return;
+  if (written?.length && written[0].visit === recording) return;
   const { visit, site } = opened;
   reading = Promise.all([actsOf(visit.id), othersAt(site.id)]).then(([acts, others]) => {
     if (opened?.visit.id !== visit.id) return;
@@ -67,11 +71,12 @@ onChange((what) => {
 export const record = async (visit, acts, more) => {
   const isFirst = !visit.acts.length && !acts.some((act) => act.kind === "start");
   const all = [...(isFirst ? [{ kind: "start" }] : []), ...acts];
+  recording = visit.visit.id;
   const stored = await addActs(
     visit.person,
     all.map((act) => ({ ...act, visit: visit.visit.id, place: visit.site.name })),
     more,
-  );
+  ).finally(() => (recording = ""));
   const settled = visit.acts.find((act) => act.id === more?.settles);
   if (settled) settled.state = "discarded";
   visit.acts.push(...stored);
@@ -90,7 +95,10 @@ export const closeAnew = async (visit) => {
   const old = visit.acts.find((act) => act.kind === "close" && ["waiting", "refused"].includes(act.state));
   if (!old) return;
   const before = visit.acts.filter((act) => act.state !== "discarded" && act.kind !== "close").length;
-  const content = { ...old.content, counts: tally(visit.round.stops), acts_before: before };
+  const counts = old.content.survey_counts
+    ? { survey_counts: (await import("./surveying.js")).surveyOf(visit).counts }
+    : { counts: tally(visit.round.stops) };
+  const content = { ...old.content, ...counts, acts_before: before };
   await record(visit, [{ kind: "close", content }], { settles: old.id });
 };
 

@@ -1,0 +1,144 @@
+"""A survey in a real browser, at phone size and offline from scan to signature, then settled at the desk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from django.utils import timezone
+from playwright.sync_api import Browser, Page, expect
+
+from inventory.measures.stamps import Stamp
+from inventory.register.models import Unit, local_today
+from schedules.surveys.models import Survey
+from schedules.surveys.services import plan_survey
+from tests.browser.conftest import DESK
+from tests.browser.phone import Phone
+from tests.factories import make_location, make_model, make_site, make_unit, make_user
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+
+@pytest.fixture
+def phone(browser: Browser, address: str) -> Iterator[Phone]:
+    """A phone that must end without a script error."""
+    one = Phone(browser, address)
+    yield one
+    one.close()
+
+
+def answer(page: Page, code: str, value: str) -> None:
+    """Type or choose the value of a fact."""
+    box = page.locator(f"#fact-{code}")
+    if box.evaluate("(e) => e.tagName") == "SELECT":
+        box.select_option(value)
+    else:
+        box.fill(value)
+
+
+def test_a_survey_offline_from_scan_to_signature(
+    phone: Phone, signed_in: Callable[..., Page], accessible: Callable[[Page], None], address: str
+) -> None:
+    """Found, differs, missing and two alike extra units; counted, signed, sent, settled, finished."""
+    site = make_site(name="Mill Lane works", time_zone="UTC")
+    model = make_model()
+    for n in range(1, 4):
+        make_unit(
+            location=make_location(site, number=f"{n:03d}", walking_order=n),
+            model=model,
+            number=f"U-81{n:04d}",
+            serial=f"SN81{n:04d}",
+            made=Stamp.of(2021, 3),
+        )
+    desk, technician = make_user("dispatcher"), make_user("technician", first_name="Ines")
+    now = timezone.now()
+    survey = plan_survey(
+        site,
+        planned_on=local_today(site, now),
+        technician=technician,
+        note="Ask at the gate.",
+        by=desk,
+        now=now,
+    )
+    page: Page = phone.page
+    phone.sign_in(technician)
+    phone.store_day()
+    with phone.no_signal():
+        page.get_by_role("link", name="Mill Lane works").click()
+        expect(page.locator("#main")).to_contain_text("Ask at the gate.")
+        accessible(page)
+        # As registered: found. The scanner names the unit.
+        phone.scanner("https://desk.example/u/U-810001")
+        phone.is_at("001")
+        accessible(page)
+        page.get_by_role("button", name=re.compile("^Kind as registered")).click()
+        page.get_by_role("button", name="As registered: SN810001").click()
+        page.get_by_role("button", name="As registered: 2021-03").click()
+        expect(page.locator(".app-lacking")).to_contain_text("condition")
+        answer(page, "condition", "good")
+        phone.main().click()
+        # The next one of the list; its month differs, and the register's word stands beside it.
+        phone.is_at("002")
+        page.get_by_role("button", name=re.compile("^Same kind")).click()
+        answer(page, "serial", "SN810002")
+        answer(page, "made", "06/2019")
+        expect(page.locator("[data-fact=made]")).to_contain_text("The register says 2021-03")
+        answer(page, "condition", "good")
+        phone.main().click()
+        phone.is_at("003")
+        page.get_by_role("link", name="Not here").click()
+        accessible(page)
+        page.get_by_label("Remarks").fill("Bracket empty")
+        phone.main().click()
+        # Two alike that no register knows: the kind in one touch, the number of the place counts on.
+        page.get_by_role("link", name="Add a unit").click()
+        for serial in ("X-1", ""):
+            expect(page.get_by_label("Number of the place")).to_have_value("004" if serial else "005")
+            page.get_by_role("button", name=re.compile("^Same kind")).click()
+            if serial:
+                answer(page, "serial", serial)
+            else:
+                page.get_by_label("Serial: how it was read").select_option("not_readable")
+            answer(page, "made", "04/2025")
+            answer(page, "condition", "good")
+            phone.main().click()
+            expect(page.locator("#main")).to_contain_text("saved.")
+        page.get_by_role("link", name="Back").click()
+        page.get_by_role("link", name="Count and sign").click()
+        counts = page.get_by_role("region", name="Counts")
+        expect(counts).to_contain_text("3, adds up")
+        expect(page.get_by_role("region", name="Go through it")).to_contain_text("register 2021-03")
+        page.get_by_label("I have gone through this").check()
+        page.get_by_label("My own count says the same").check()
+        page.get_by_label("Printed name").fill("Robin Example")
+        phone.sign()
+        accessible(page)
+        phone.main().click()
+        expect(page.locator("#main")).to_contain_text("Ended on this phone")
+    phone.all_sent()
+    stored = Survey.objects.select_related("visit").get(pk=survey.pk)
+    assert stored.visit.state == "closed"
+    assert stored.counts_stated == {
+        "on_list": 3, "found": 1, "differs": 1, "missing": 1, "not_reached": 0, "open": 0, "extra": 2,
+    }  # fmt: skip
+
+    office = signed_in(desk, DESK)
+    office.goto(f"{address}/desk/surveys/{survey.public_id}/")
+    expect(office.locator("main")).to_contain_text("4 differences are not settled")
+    accessible(office)
+    office.get_by_label("Every one on this page").check()
+    office.get_by_role("button", name="Take what was found").click()
+    expect(office.locator("main")).to_contain_text("Nothing is left to settle")
+    office.get_by_role("button", name="Finish the survey").click()
+    expect(office.locator("main")).to_contain_text("Finished")
+    accessible(office)
+    states: dict[str, Any] = dict(Unit.objects.filter(site=site).values_list("location__number", "state"))
+    assert states == {
+        "001": "in_service",
+        "002": "in_service",
+        "003": "not_found",
+        "004": "in_service",
+        "005": "in_service",
+    }
