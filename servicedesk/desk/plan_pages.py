@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 from uuid import UUID
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -36,6 +36,7 @@ from schedules.visits.models import Job, Visit
 from servicedesk.accounts.models import User
 from servicedesk.desk.plan_words import said_of, totals_shown
 from servicedesk.desk.plans import PlanPage, read_day
+from servicedesk.documents.paper import document_pdf, pdf_response
 
 SECONDS = (20, 60, 180, 300)
 LINE_STYLES = 6
@@ -177,12 +178,23 @@ def tiles() -> dict[str, Any]:
     }
 
 
+SHEET_STYLE = (
+    ".new-page { break-before: page } .route { font-size: var(--print-text-small) }"
+    " .route th:nth-child(1) { width: 5% } .route th:nth-child(2) { width: 15% }"
+    " .route th:nth-child(3) { width: 28% } .route th:nth-child(4) { width: 24% }"
+)
+
+
 class SheetsView(PlanPage):
     """Route sheets to print: one page for each technician's day."""
 
     def get(self, request: HttpRequest, plan_id: UUID) -> HttpResponse:
         """Show those of one day, or of all, or of one technician."""
         plan = self.plan(plan_id)
+        return self.page("desk/plan_sheets.html", self.shown(request, plan))
+
+    def shown(self, request: HttpRequest, plan: RoutePlan) -> dict[str, Any]:
+        """The sheets that were asked for, and what else the page shows."""
         day = read_day(request.GET.get("day", ""))
         day = day if day in plan_days(plan) else None
         board = board_of(plan, day=day)
@@ -199,7 +211,7 @@ class SheetsView(PlanPage):
         for sheet in sheets:
             for shown in sheet["lane"].stops:  # type: ignore[attr-defined]
                 shown.work = work.get(shown.stop.visit_id, [])
-        context = {
+        return {
             "crumbs": self.crumbs(plan),
             "plan": plan,
             "day": day,
@@ -208,8 +220,10 @@ class SheetsView(PlanPage):
             "wanted": wanted,
             "sheets": sheets,
             "is_taken": plan.state == RoutePlan.State.TAKEN and plan.version == plan.taken_version,
+            "asked": urlencode(
+                {name: request.GET[name] for name in ("day", "technician") if name in request.GET}
+            ),
         }
-        return self.page("desk/plan_sheets.html", context)
 
     def work(self, visit_ids: list[int]) -> dict[int, list[str]]:
         """What is to be done at each visit, counted by task, in words."""
@@ -221,6 +235,27 @@ class SheetsView(PlanPage):
             visit_id: [f"{n} × {TASK_LABELS[Task(task)].lower()}" for task, n in tasks.items()]
             for visit_id, tasks in counts.items()
         }
+
+
+class SheetsPaperView(SheetsView):
+    """The same sheets as a PDF, each beginning a page."""
+
+    def get(self, request: HttpRequest, plan_id: UUID) -> HttpResponse:
+        """Hand it out; not found where nobody drives."""
+        plan = self.plan(plan_id)
+        shown = self.shown(request, plan)
+        if not shown["sheets"]:
+            raise Http404
+        data = document_pdf(
+            "route_sheets",
+            shown,
+            title="Route sheets" if len(shown["sheets"]) > 1 else "Route sheet",
+            number=plan.number,
+            at=self.now,
+            zone=plan.depot.time_zone if plan.depot is not None else "UTC",
+            page_style=SHEET_STYLE,
+        )
+        return pdf_response(data, f"route-sheets-{plan.number}.pdf")
 
 
 # (name of the sum, label, how it is shown, whether less is better)

@@ -1,28 +1,36 @@
-"""Telling owners the day and the window of planned visits: by mail, or by letters to print."""
+"""Telling owners the day and the window of planned visits: by mail, or by letters to print.
+
+What is said, in which language and to whom is that of the notice before a visit
+(``servicedesk.notices.writing``): an owner who was told here is not told the same again a week before.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
-from django.template.loader import render_to_string
 
 from inventory.errors import Conflict
 from schedules.routes.models import PlanStop, RoutePlan, VisitNotice
 from schedules.routes.queries import stops_of
 from schedules.visits.models import Visit
 from schedules.visits.planned import promise_window
-from schedules.visits.queries import loads
 from servicedesk.accounts.models import User
 from servicedesk.desk.plans import PlanPage, read_uuids
 from servicedesk.documents.paper import document_pdf, pdf_response
-from servicedesk.notices.kinds import NoticeKind
-from servicedesk.notices.models import Notice
+from servicedesk.notices.writing import (
+    Draft,
+    Recipient,
+    mailed_keys,
+    recipients_of,
+    store_draft,
+    told,
+    visit_drafts,
+)
 
 TELLABLE = (Visit.State.PROPOSED, Visit.State.CONFIRMED)
 Channel = VisitNotice.Channel
@@ -30,27 +38,30 @@ Channel = VisitNotice.Channel
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """What one owner is told of one visit."""
+    """What one owner is told of one visit, in the language of the site, and who gets the mail."""
 
     visit: Visit
+    draft: Draft
+    recipients: list[Recipient]
     subject: str
     body: str
 
+    @property
+    def language(self) -> str:
+        """The language it is written in."""
+        return self.draft.language
 
-def letter_of(visit: Visit, units: int) -> Letter:
-    """The letter for a visit that has a window."""
-    context = {
-        "visit": visit,
-        "site": visit.site,
-        "owner": visit.site.owner,
-        "units": units,
-        "firm_name": settings.FIRM_NAME,
-        "firm_phone": settings.FIRM_PHONE,
-        "firm_email": settings.FIRM_EMAIL,
-    }
-    body = render_to_string("letters/visit_window.txt", context).strip()
-    day = f"{visit.planned_on:%A} {visit.planned_on.day} {visit.planned_on:%B %Y}"
-    return Letter(visit, f"Our visit to {visit.site.name} on {day}"[:200], body)
+    @property
+    def addresses(self) -> str:
+        """The addresses of the mail, in one line."""
+        return ", ".join(dict.fromkeys(one.address for one in self.recipients if one.address))
+
+
+def letters_of(visits: list[Visit]) -> list[Letter]:
+    """The letters for visits that have a window; queries do not grow with their number."""
+    drafts = visit_drafts(visits)
+    found = zip(visits, drafts, recipients_of(drafts), strict=True)
+    return [Letter(visit, draft, people, *told(draft)) for visit, draft, people in found]
 
 
 class TellView(PlanPage):
@@ -65,35 +76,34 @@ class TellView(PlanPage):
         plan = self.plan(plan_id)
         channel = Channel.MAIL if request.POST.get("do") == "mail" else Channel.LETTER
         wanted = read_uuids(request.POST.getlist("pick"))
-        stops = [stop for stop in self.stops(plan) if stop.visit.public_id in wanted]
-        held = loads(stop.visit_id for stop in stops)
+        visits = [stop.visit for stop in self.stops(plan) if stop.visit.public_id in wanted]
         letters, refused = [], []
-        for stop in stops:
-            load = held.get(stop.visit_id)
-            letter = letter_of(stop.visit, load.units if load else 0)
+        for letter in letters_of(visits):
             try:
                 self.tell(letter, channel)
                 letters.append(letter)
             except (Conflict, ValidationError) as problem:
-                refused.append(f"{stop.visit.number}: {problem}")
+                said = problem.sentence if isinstance(problem, Conflict) else " ".join(problem.messages)
+                refused.append(f"{letter.visit.number}: {said}")
         if channel == Channel.LETTER and letters:
             data = document_pdf(
                 "visit_letters",
                 {"letters": letters},
-                title="Our visit",
+                title="Letters to owners",
+                number=plan.number,
                 at=self.now,
                 zone=plan.depot.time_zone if plan.depot is not None else "UTC",
-                page_style=".new-page { break-before: page }",
+                page_style=".new-page { break-before: page } .addressee { margin: 8mm 0 12mm }",
             )
             return pdf_response(data, f"letters-{plan.number}.pdf")
         if letters:
             self.told(
-                f"{len(letters)} mail{'s' if len(letters) != 1 else ''} handed to the outbox. "
+                f"{len(letters)} owner{'s' if len(letters) != 1 else ''} told by mail. "
                 "Day and window are now promised; planning keeps them."
             )
         for line in refused[:8]:
             self.warn(line)
-        if not stops:
+        if not visits:
             self.warn("No visit was ticked; nobody was told anything.")
         return redirect("desk:plan-tell", plan_id)
 
@@ -102,9 +112,8 @@ class TellView(PlanPage):
         visit = letter.visit
         assert visit.window_from is not None
         assert visit.window_until is not None
-        address = visit.site.owner.contact_email
-        if channel == Channel.MAIL and not address:
-            raise ValidationError("No address is on the register; print a letter instead.")
+        if channel == Channel.MAIL and not letter.addresses:
+            raise ValidationError("Nobody there has an address that takes this mail; print a letter instead.")
         said = {
             "planned_on": visit.planned_on,
             "window_from": visit.window_from,
@@ -116,7 +125,7 @@ class TellView(PlanPage):
                     VisitNotice.objects.create(
                         visit=visit,
                         channel=channel,
-                        sent_to=address if channel == Channel.MAIL else "",
+                        sent_to=letter.addresses[:254] if channel == Channel.MAIL else "",
                         subject=letter.subject,
                         body=letter.body,
                         made_by=self.person,
@@ -127,20 +136,7 @@ class TellView(PlanPage):
                 if channel == Channel.MAIL:
                     raise ValidationError("Was mailed already for this day and window.") from None
             if channel == Channel.MAIL:
-                Notice.objects.get_or_create(
-                    key=f"window {visit.public_id} {visit.planned_on} {visit.window_from:%H%M}",
-                    address=address,
-                    defaults={
-                        "kind": NoticeKind.VISIT_AHEAD,
-                        "owner": visit.site.owner,
-                        "site": visit.site,
-                        "language": "en",
-                        "subject": letter.subject,
-                        "text": letter.body,
-                        "written_at": self.now,
-                        "next_try_at": self.now,
-                    },
-                )
+                store_draft(letter.draft, letter.recipients, self.now)
             if visit.promised_at is None:
                 promise_window(
                     visit,
@@ -165,27 +161,30 @@ class TellView(PlanPage):
     def show(self, plan: RoutePlan) -> HttpResponse:
         """The page."""
         stops = self.stops(plan)
-        ids = [stop.visit_id for stop in stops]
-        held = loads(ids)
-        told: dict[int, list[VisitNotice]] = {}
-        for notice in VisitNotice.objects.filter(visit__in=ids).order_by("pk"):
-            told.setdefault(notice.visit_id, []).append(notice)
+        letters = letters_of([stop.visit for stop in stops])
+        mailed = mailed_keys(letter.draft for letter in letters)
+        before: dict[int, list[VisitNotice]] = {}
+        for notice in VisitNotice.objects.filter(visit__in=[s.visit_id for s in stops]).order_by("pk"):
+            before.setdefault(notice.visit_id, []).append(notice)
         lines = []
-        for stop in stops:
+        for stop, letter in zip(stops, letters, strict=True):
             visit = stop.visit
-            load = held.get(stop.visit_id)
             here = [
                 n
-                for n in told.get(stop.visit_id, [])
-                if (n.planned_on, n.window_from) == (visit.planned_on, visit.window_from)
+                for n in before.get(stop.visit_id, [])
+                if (n.planned_on, n.window_from, n.window_until)
+                == (visit.planned_on, visit.window_from, visit.window_until)
             ]
+            by_mail = any(notice.channel == Channel.MAIL for notice in here)
             lines.append(
                 {
                     "visit": visit,
                     "technician": stop.technician,
-                    "letter": letter_of(visit, load.units if load else 0),
+                    "letter": letter,
                     "told": here,
-                    "is_old": bool(told.get(stop.visit_id)) and not here,
+                    # The notice that goes out a week before tells the same and is not sent again.
+                    "is_noticed": letter.draft.key in mailed and not by_mail,
+                    "is_old": letter.draft.context["is_change"] and not here,
                 }
             )
         context = {

@@ -117,6 +117,7 @@ urlpatterns = [
     path("plan/<uuid:plan_id>/search/", plan_pages.SearchView.as_view(), name="plan-search"),
     path("plan/<uuid:plan_id>/map/", plan_pages.MapView.as_view(), name="plan-map"),
     path("plan/<uuid:plan_id>/sheets/", plan_pages.SheetsView.as_view(), name="plan-sheets"),
+    path("plan/<uuid:plan_id>/sheets.pdf", plan_pages.SheetsPaperView.as_view(), name="plan-sheets-pdf"),
     path("plan/<uuid:plan_id>/compare/", plan_pages.CompareView.as_view(), name="plan-compare"),
     path("plan/<uuid:plan_id>/tell/", plan_tell.TellView.as_view(), name="plan-tell"),
     path("quotations/", quotations.QuotationsView.as_view(), name="quotations"),

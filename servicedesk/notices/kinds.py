@@ -31,7 +31,9 @@ class About:
 
 
 ABOUT: Mapping[str, About] = {
-    NoticeKind.VISIT_AHEAD: About(("owner",), "A week before we come, and again when the day changes."),
+    NoticeKind.VISIT_AHEAD: About(
+        ("owner",), "When a plan sets the day, or a week before we come; again only when the day changes."
+    ),
     NoticeKind.FALLS_DUE: About(("owner",), "On the first working day of the month, site by site."),
     NoticeKind.OVERDUE: About(("owner",), "On Mondays, while any unit is past its latest date."),
     NoticeKind.CRITICAL: About(

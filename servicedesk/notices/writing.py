@@ -27,6 +27,7 @@ from django.utils.formats import date_format, time_format
 from inventory.logbook.models import Defect
 from inventory.measures.checks import defect_text
 from inventory.register.models import Site
+from schedules.routes.models import VisitNotice
 from schedules.visits.models import Visit
 from schedules.visits.queries import loads, planned_within
 from servicedesk.accounts.models import OwnerMembership, User
@@ -101,30 +102,13 @@ def write_visits_ahead(now: datetime) -> int:
             confirmed_at__isnull=False,
         ).select_related("site__owner", "technician")
     )
-    before = _visit_keys({visit.site_id for visit in [*coming, *called_off]})
+    before = _told_of([*coming, *called_off])
     held = loads(visit.pk for visit in coming)
-    drafts = []
-    for visit in coming:
-        key = f"visit:{visit.public_id}:{_moment_of(visit)}"
-        if key in before[str(visit.public_id)]:
-            continue
-        drafts.append(
-            Draft(
-                NoticeKind.VISIT_AHEAD,
-                key,
-                visit.site.language,
-                {
-                    "visit": visit,
-                    "site": visit.site,
-                    "units": held[visit.pk].units if visit.pk in held else 0,
-                    "is_change": bool(before[str(visit.public_id)]),
-                    "day": visit.planned_on,
-                    "url": _url("portal:site", visit.site.public_id),
-                },
-                owner_id=visit.site.owner_id,
-                site_id=visit.site_id,
-            )
-        )
+    drafts = [
+        _visit_draft(visit, held[visit.pk].units if visit.pk in held else 0, before[visit.pk])
+        for visit in coming
+        if _visit_key(visit) not in before[visit.pk]
+    ]
     drafts += [
         Draft(
             NoticeKind.VISIT_AHEAD,
@@ -142,9 +126,49 @@ def write_visits_ahead(now: datetime) -> int:
         )
         for visit in called_off
         # Whoever was told that we come is told that we do not; nobody else.
-        if before[str(visit.public_id)]
+        if before[visit.pk] and f"visit:{visit.public_id}:off" not in before[visit.pk]
     ]
     return _store(drafts, now)
+
+
+def visit_drafts(visits: Sequence[Visit]) -> list[Draft]:
+    """What owners are told of these visits, in the language of each site; three queries."""
+    before = _told_of(visits)
+    held = loads(visit.pk for visit in visits)
+    return [
+        _visit_draft(visit, held[visit.pk].units if visit.pk in held else 0, before[visit.pk])
+        for visit in visits
+    ]
+
+
+def store_draft(draft: Draft, recipients: list[Recipient], now: datetime) -> int:
+    """Hand one draft to the outbox for those who were not told it yet; return how many mails are new."""
+    return _write([(draft, recipients)], now)
+
+
+def mailed_keys(drafts: Iterable[Draft]) -> set[str]:
+    """Those keys of ``drafts`` under which somebody was mailed; one query."""
+    keys = [draft.key for draft in drafts]
+    return set(Notice.objects.filter(key__in=keys).values_list("key", flat=True))
+
+
+def _visit_draft(visit: Visit, units: int, before: set[str]) -> Draft:
+    key = _visit_key(visit)
+    return Draft(
+        NoticeKind.VISIT_AHEAD,
+        key,
+        visit.site.language,
+        {
+            "visit": visit,
+            "site": visit.site,
+            "units": units,
+            "is_change": bool(before - {key}),
+            "day": visit.planned_on,
+            "url": _url("portal:site", visit.site.public_id),
+        },
+        owner_id=visit.site.owner_id,
+        site_id=visit.site_id,
+    )
 
 
 def write_critical(now: datetime) -> int:
@@ -418,16 +442,31 @@ def _say_window(visit: Visit | None) -> str:
 
 
 def _moment_of(visit: Visit) -> str:
-    window = f"T{visit.window_from:%H%M}-{visit.window_until:%H%M}" if visit.window_from else ""
-    return f"{visit.planned_on}{window}"
+    return _moment(visit.planned_on, visit.window_from, visit.window_until)
 
 
-def _visit_keys(site_ids: Iterable[int]) -> dict[str, set[str]]:
-    """Keys of what was told of the visits of these sites, by the visit's id."""
-    found: dict[str, set[str]] = defaultdict(set)
-    rows = Notice.objects.filter(kind=NoticeKind.VISIT_AHEAD, site__in=list(site_ids))
-    for key in rows.values_list("key", flat=True):
-        found[key.split(":", 2)[1]].add(key)
+def _moment(on: date | None, first: time | None, last: time | None) -> str:
+    window = f"T{first:%H%M}-{last:%H%M}" if first and last else ""
+    return f"{on}{window}"
+
+
+def _visit_key(visit: Visit) -> str:
+    """One telling of one visit: whoever tells it, for this day and window it is told once."""
+    return f"visit:{visit.public_id}:{_moment_of(visit)}"
+
+
+def _told_of(visits: Sequence[Visit]) -> dict[int, set[str]]:
+    """Keys of what was told of each of these visits, by mail or by letter; two queries."""
+    found: dict[int, set[str]] = defaultdict(set)
+    by_ref = {str(visit.public_id): visit.pk for visit in visits}
+    mails = Notice.objects.filter(key__startswith="visit:", site__in={v.site_id for v in visits})
+    for key in mails.values_list("key", flat=True):
+        if (pk := by_ref.get(key.split(":", 2)[1])) is not None:
+            found[pk].add(key)
+    letters = VisitNotice.objects.filter(visit__in=[visit.pk for visit in visits])
+    for letter in letters.select_related("visit"):
+        moment = _moment(letter.planned_on, letter.window_from, letter.window_until)
+        found[letter.visit_id].add(f"visit:{letter.visit.public_id}:{moment}")
     return found
 
 

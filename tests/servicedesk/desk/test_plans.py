@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+import io
+import uuid
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
+import pypdf
 import pytest
 from django.conf import settings
 from django.core import checks
 from django.test import Client
 from django.urls import reverse
 
-from inventory.register.models import Depot
+from inventory.register.models import Depot, Site
 from schedules.crew.models import CrewMember, HeldSkill, PlanningRules, Skill, SkillNeed, Van
 from schedules.crew.rules import PRICE_FIELDS, TIME_FIELDS, Rules
 from schedules.routes import services
@@ -19,6 +22,7 @@ from schedules.routes.models import RoutePlan, VisitNotice
 from schedules.visits.models import Visit
 from servicedesk.checks import settings_fit_together
 from servicedesk.env import tile_origins
+from servicedesk.notices import writing
 from servicedesk.notices.models import Notice
 from tests.factories import NOW, make_user
 from tests.servicedesk.desk.plan_cast import (
@@ -50,6 +54,11 @@ def page(client: Client, name: str, *args: Any, **query: Any) -> str:
     answer = client.get(reverse(f"desk:{name}", args=args), query)
     assert answer.status_code == 200
     return text_of(answer)
+
+
+def words(data: bytes) -> str:
+    pages = pypdf.PdfReader(io.BytesIO(data)).pages
+    return " ".join(" ".join(sheet.extract_text() for sheet in pages).split())
 
 
 def test_the_way_from_nothing_to_the_first_plan(desk: Client) -> None:
@@ -175,17 +184,30 @@ def test_owners_are_told_once_and_promised(desk: Client) -> None:
     services.take(plan, confirm=True, version=1, by=make_user("dispatcher"), now=NOW)
     first, second = Visit.objects.order_by("pk")
     address = reverse("desk:plan-tell", args=[plan.public_id])
+    Site.objects.filter(pk=first.site_id).update(language="de")
     for _ in range(2):
-        desk.post(address, {"do": "mail", "pick": [str(first.public_id)]})
+        answer = desk.post(address, {"do": "mail", "pick": [str(first.public_id)]}, follow=True)
+    assert "Was mailed already" in text_of(answer)
     mail = Notice.objects.get()
     assert mail.address == first.site.owner.contact_email
     first.refresh_from_db()
     assert f"{first.window_from:%H:%M}" in mail.text
+    assert mail.subject.startswith("Unser Besuch bei")
     assert first.promised_at is not None
     letters = desk.post(address, {"do": "letters", "pick": [str(second.public_id)]})
     assert letters.headers["Content-Type"] == "application/pdf"
-    assert letters.content.startswith(b"%PDF")
+    assert "Our visit to" in words(letters.content)
     assert VisitNotice.objects.count() == 2
+    # Who was told by mail or by letter is not told the same again by the notice before a visit.
+    Visit.objects.update(state=Visit.State.CONFIRMED, confirmed_at=NOW)
+    soon = datetime.combine(first.planned_on, time(), UTC) - timedelta(days=2)
+    assert writing.write_visits_ahead(soon) == 0
+    Visit.objects.filter(pk=second.pk).update(window_from=time(16), window_until=time(18))
+    assert writing.write_visits_ahead(soon) == 1
+    assert Notice.objects.first().subject.startswith("Changed:")
+    shown = page(desk, "plan-tell", plan.public_id)
+    assert "Mailed a week ahead" in shown
+    assert "Unser Besuch" in shown
 
 
 def test_sheets_compare_and_map_show_the_plan(desk: Client) -> None:
@@ -194,6 +216,12 @@ def test_sheets_compare_and_map_show_the_plan(desk: Client) -> None:
     sheet = page(desk, "plan-sheets", plan.public_id)
     assert all(name in sheet for name in sites)
     assert "not taken" in sheet
+    paper = desk.get(reverse("desk:plan-sheets-pdf", args=[plan.public_id]))
+    told = words(paper.content)
+    assert all(name in told for name in sites)
+    assert "NOT TAKEN AS IT STANDS" in told
+    nobody = reverse("desk:plan-sheets-pdf", args=[plan.public_id])
+    assert desk.get(nobody, {"technician": str(uuid.uuid4())}).status_code == 404
     compared = page(desk, "plan-compare", plan.public_id)
     assert "Visits that stand elsewhere" in compared
     on_map = page(desk, "plan-map", plan.public_id)

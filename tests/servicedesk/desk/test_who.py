@@ -110,6 +110,7 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "plan-search": (lambda c: (plan_of(c).public_id,), DESK),
     "plan-map": (lambda c: (plan_of(c).public_id,), DESK),
     "plan-sheets": (lambda c: (plan_of(c).public_id,), DESK),
+    "plan-sheets-pdf": (lambda c: (plan_of(c).public_id,), DESK),
     "plan-compare": (lambda c: (plan_of(c).public_id,), DESK),
     "plan-tell": (lambda c: (plan_of(c).public_id,), DESK),
     "plan-rules": (lambda c: (), DESK),
