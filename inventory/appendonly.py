@@ -110,6 +110,35 @@ def fence_but_erasing(table: str, *columns: str) -> Callable[[Any, Any], None]:
     return add
 
 
+def fence_but_emptying(table: str, column: str) -> Callable[[Any, Any], None]:
+    """Return a migration function that fences ``table``, but lets text in ``column`` be emptied for good."""
+
+    def add(apps: Any, schema_editor: Any) -> None:
+        fence(table)(apps, schema_editor)
+        name = f"{table}_no_update"
+        with schema_editor.connection.cursor() as cursor:
+            described = schema_editor.connection.introspection.get_table_description(cursor, table)
+        is_sqlite = schema_editor.connection.vendor == "sqlite"
+        same = "IS" if is_sqlite else "IS NOT DISTINCT FROM"
+        kept = [f'NEW."{one.name}" {same} OLD."{one.name}"' for one in described if one.name != column]
+        kept.append(f"NEW.\"{column}\" = ''")
+        refused = f"NOT ({' AND '.join(kept)})"
+        if is_sqlite:
+            schema_editor.execute(f'DROP TRIGGER IF EXISTS "{name}"')
+            schema_editor.execute(
+                f'CREATE TRIGGER "{name}" BEFORE UPDATE ON "{table}" WHEN {refused} '
+                f"BEGIN SELECT RAISE(ABORT, 'history is append-only: {table}'); END"
+            )
+        else:
+            schema_editor.execute(f'DROP TRIGGER IF EXISTS "{name}" ON "{table}"')
+            schema_editor.execute(
+                f'CREATE TRIGGER "{name}" BEFORE UPDATE ON "{table}" FOR EACH ROW WHEN ({refused}) '
+                "EXECUTE FUNCTION refuse_history_change()"
+            )
+
+    return add
+
+
 def _sqlite_gate(name: str, table: str, columns: tuple[str, ...], every: list[str]) -> str:
     missing = set(columns) - set(every)
     if missing:
@@ -122,7 +151,7 @@ def _sqlite_gate(name: str, table: str, columns: tuple[str, ...], every: list[st
         gates.append(
             f"({same} OR EXISTS (SELECT 1 FROM \"{ERASED_FIELDS}\" AS e WHERE e.table_name = '{table}' "  # noqa: S608
             f"AND e.row_id = OLD.id AND e.column_name = '{column}' "
-            f"AND CASE json_type(e.reads_as) WHEN 'text' "
+            f"AND CASE WHEN e.reads_as = '' THEN 0 WHEN json_type(e.reads_as) = 'text' "
             f"THEN json_extract(e.reads_as, '$') IS NEW.\"{column}\" "
             f'ELSE json(e.reads_as) IS json(NEW."{column}") END))'
         )
@@ -145,7 +174,8 @@ BEGIN
     FOREACH given IN ARRAY TG_ARGV LOOP
         IF old_row -> given IS DISTINCT FROM new_row -> given THEN
             PERFORM 1 FROM {ERASED_FIELDS} e WHERE e.table_name = TG_TABLE_NAME AND e.row_id = OLD.id
-                AND e.column_name = given AND e.reads_as::jsonb = new_row -> given;
+                AND e.column_name = given
+                AND CASE WHEN e.reads_as = '' THEN false ELSE e.reads_as::jsonb = new_row -> given END;
             IF NOT FOUND THEN
                 RAISE EXCEPTION 'history is append-only: %', TG_TABLE_NAME;
             END IF;

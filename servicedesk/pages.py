@@ -227,7 +227,13 @@ _DESK = (
     ("Tables", _TABLES),
     ("Workshop", _WORKSHOP),
 )
-_FOR_MANAGERS: Mapping[str, Pages] = {"Contracts": (("Billing", "desk:billing"),)}
+# Whole registers and personal data are a manager's matter.
+_KEEPING: Pages = (
+    ("Hand over", "desk:handover"),
+    ("Take over", "desk:take-over"),
+    ("Personal data", "desk:erase"),
+)
+_FOR_MANAGERS: Mapping[str, Pages] = {"Register": _KEEPING, "Contracts": (("Billing", "desk:billing"),)}
 _MANAGER = tuple((label, (*pages, *_FOR_MANAGERS.get(label, ()))) for label, pages in _DESK)
 _READ_TABLES = ("Tables", _TABLES[:1])
 NAVIGATION: Mapping[str, tuple[tuple[str, Pages], ...]] = {

@@ -414,6 +414,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": 60,
         "options": {"expires": 60},
     },
+    "resume-handovers": {
+        "task": "servicedesk.tasks.resume_handovers",
+        "schedule": 60,
+        "options": {"expires": 60},
+    },
     "write-notices": {
         "task": "servicedesk.tasks.write_notices",
         "schedule": 300,

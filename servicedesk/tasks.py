@@ -8,6 +8,7 @@ from django.utils import timezone
 from inventory.logbook.photos import forget_unfinished
 from servicedesk import health
 from servicedesk.api.idempotency import forget_answers
+from servicedesk.handover import runs as handovers
 from servicedesk.notices.deadlines import start_deadlines
 from servicedesk.notices.sending import send_waiting
 from servicedesk.notices.writing import write_all
@@ -29,6 +30,21 @@ def forget_old_answers() -> int:
 def forget_unfinished_photos() -> int:
     """Drop photos that were begun long ago and never finished; return how many."""
     return forget_unfinished(now=timezone.now())
+
+
+@shared_task(name="servicedesk.tasks.write_handover")
+def write_handover(run_id: int) -> bool:
+    """Write the file of a handover; True when it is done."""
+    return handovers.work_on(run_id)
+
+
+@shared_task(name="servicedesk.tasks.resume_handovers")
+def resume_handovers() -> int:
+    """Nudge every handover that no living worker is busy with, drop old files; return how many."""
+    waiting = handovers.waiting_runs(timezone.now())
+    for run_id in waiting:
+        write_handover.delay(run_id)
+    return len(waiting)
 
 
 @shared_task(name="servicedesk.tasks.write_notices")

@@ -52,12 +52,18 @@ class RecordLike(Protocol):
 class ReadingLike(Protocol):
     """What of a reading the digest of its record covers."""
 
-    quantity: str
-    entered_value: str
-    entered_unit: str
-    base_value: float
-    verdict: str
-    verdict_reason: str
+    @property
+    def quantity(self) -> str: ...
+    @property
+    def entered_value(self) -> str: ...
+    @property
+    def entered_unit(self) -> str: ...
+    @property
+    def base_value(self) -> float: ...
+    @property
+    def verdict(self) -> str: ...
+    @property
+    def verdict_reason(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,14 +64,15 @@ class ErasedFieldQuerySet(AppendOnlyQuerySet["ErasedField"]):
 class ErasedField(AppendOnly):
     """What one column of one row reads as after an erasure.
 
-    The database lets a fenced row change only to what is written here (``appendonly.fence_but_erasing``).
+    The database lets a fenced row change only to what is written here (``appendonly.fence_but_erasing``);
+    then ``reads_as`` is emptied, so that no word stands here that may have to go another day.
     """
 
     erasure = models.ForeignKey(Erasure, models.PROTECT, related_name="fields")
     table_name = models.CharField(max_length=60)
     row_id = models.BigIntegerField()
     column_name = models.CharField(max_length=60)
-    reads_as = models.TextField(help_text="The new value, as JSON.")
+    reads_as = models.TextField(blank=True, help_text="The new value, as JSON; emptied once it stands.")
     salt = models.CharField(max_length=32)
     removed_digest = models.CharField(max_length=64, help_text="SHA-256 of the salt and the old value.")
 

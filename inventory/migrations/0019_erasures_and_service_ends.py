@@ -3,7 +3,7 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
-from inventory.appendonly import fence, fence_but_erasing
+from inventory.appendonly import fence, fence_but_emptying, fence_but_erasing
 
 
 class Migration(migrations.Migration):
@@ -129,7 +129,10 @@ class Migration(migrations.Migration):
                 ("table_name", models.CharField(max_length=60)),
                 ("row_id", models.BigIntegerField()),
                 ("column_name", models.CharField(max_length=60)),
-                ("reads_as", models.TextField(help_text="The new value, as JSON.")),
+                (
+                    "reads_as",
+                    models.TextField(blank=True, help_text="The new value, as JSON; emptied once it stands."),
+                ),
                 ("salt", models.CharField(max_length=32)),
                 (
                     "removed_digest",
@@ -280,7 +283,6 @@ class Migration(migrations.Migration):
         migrations.RunPython(
             fence(
                 "inventory_erasure",
-                "inventory_erasedfield",
                 "inventory_erasedrecord",
                 "inventory_recordorigin",
             ),
@@ -327,5 +329,15 @@ class Migration(migrations.Migration):
                 "correction_reason",
             ),
             migrations.RunPython.noop,
+        ),
+        migrations.RunPython(
+            fence_but_emptying("inventory_erasedfield", "reads_as"), migrations.RunPython.noop
+        ),
+        migrations.RunPython(
+            fence_but_erasing("inventory_termsversion", "values", "reason", "made_name"),
+            migrations.RunPython.noop,
+        ),
+        migrations.RunPython(
+            fence_but_erasing("inventory_contractmark", "note", "made_name"), migrations.RunPython.noop
         ),
     ]

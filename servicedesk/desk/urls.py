@@ -36,6 +36,8 @@ from servicedesk.desk import (
     visits,
 )
 from servicedesk.documents import views as documents
+from servicedesk.erasure import views as erasure
+from servicedesk.handover import views as handover
 from servicedesk.notices import views as notices
 
 app_name = "desk"
@@ -46,6 +48,12 @@ urlpatterns = [
     path("", overview.OverviewView.as_view(), name="overview"),
     path("due/", due.DueView.as_view(), name="due"),
     path("due.csv", due.DueExportView.as_view(), name="due-export"),
+    path("handover/", handover.HandoverView.as_view(), name="handover"),
+    path("handover/<uuid:run_id>.zip", handover.HandoverFileView.as_view(), name="handover-file"),
+    path("handover/papers/<int:row_id>/", handover.TakenPaperView.as_view(), name="taken-paper"),
+    path("personal-data/", erasure.EraseView.as_view(), name="erase"),
+    path("personal-data/<uuid:erasure_id>/", erasure.ErasureView.as_view(), name="erasure"),
+    path("take-over/", handover.TakeOverView.as_view(), name="take-over"),
     path("sites/", sites.SitesView.as_view(), name="sites"),
     path("sites/<uuid:site_id>/", sites.SiteView.as_view(), name="site"),
     path("sites/<uuid:site_id>/papers/", documents.SitePapersView.as_view(), name="site-papers"),

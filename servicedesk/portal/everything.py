@@ -398,6 +398,12 @@ class Retention:
     source: str
     read: str
     is_default: bool = False
+    years: int | None = None
+    """For so long the name of whoever did the work stays on such a record; empty: the rule is about more."""
+    country: str = ""
+    region: str = ""
+    tasks: tuple[str, ...] = ()
+    is_of_papers: bool = False
 
 
 @lru_cache(maxsize=1)
@@ -405,7 +411,19 @@ def retention() -> tuple[Retention, ...]:
     """The shipped rules, the program's own default first. Raises ``KeyError`` for a missing field."""
     content = tomllib.loads((Path(__file__).parent / "retention.toml").read_text(encoding="utf-8"))
     rows = [
-        Retention(r["place"], r["record"], r["keep"], r["source"], r["read"], r.get("is_default", False))
+        Retention(
+            r["place"],
+            r["record"],
+            r["keep"],
+            r["source"],
+            r["read"],
+            r.get("is_default", False),
+            r.get("years"),
+            r.get("country", ""),
+            r.get("region", ""),
+            tuple(r.get("tasks", ())),
+            r.get("papers", False),
+        )
         for r in content["rule"]
     ]
     return tuple(sorted(rows, key=lambda row: not row.is_default))
