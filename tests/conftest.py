@@ -21,12 +21,27 @@ os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what means nothing in the home that the environment chooses."""
+    """Leave out what means nothing in the home that the environment chooses.
+
+    What asks no database is the same in both homes: it runs in the embedded one alone.
+    """
     foreign = "server_home" if settings.EMBEDDED else "embedded_home"
-    left_out = [item for item in items if item.get_closest_marker(foreign)]
-    if left_out:
-        config.hook.pytest_deselected(items=left_out)
-        items[:] = [item for item in items if not item.get_closest_marker(foreign)]
+    kept = [
+        item
+        for item in items
+        if not item.get_closest_marker(foreign) and (settings.EMBEDDED or _asks_servers(item))
+    ]
+    if len(kept) < len(items):
+        left_out = set(items) - set(kept)
+        config.hook.pytest_deselected(items=[item for item in items if item in left_out])
+        items[:] = kept
+
+
+def _asks_servers(item: pytest.Item) -> bool:
+    """Whether a test may touch the database or is meant for the server home."""
+    marks = ("django_db", "server_home")
+    wanted = set(getattr(item, "fixturenames", ()))
+    return any(item.get_closest_marker(mark) for mark in marks) or bool(wanted & {"db", "transactional_db"})
 
 
 @pytest.fixture(scope="session", autouse=True)
