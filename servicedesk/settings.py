@@ -439,6 +439,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": 20,
         "options": {"expires": 20},
     },
+    "resume-imports": {
+        "task": "servicedesk.tasks.resume_imports",
+        "schedule": 20,
+        "options": {"expires": 20},
+    },
     "forget-old-answers": {
         "task": "servicedesk.tasks.forget_old_answers",
         "schedule": crontab(hour="3", minute="40"),

@@ -8,6 +8,7 @@ from django.utils import timezone
 from inventory.logbook.photos import forget_unfinished
 from servicedesk import health
 from servicedesk.api.idempotency import forget_answers
+from servicedesk.exchange import runs as imports
 from servicedesk.handover import runs as handovers
 from servicedesk.notices.deadlines import start_deadlines
 from servicedesk.notices.sending import send_waiting
@@ -62,3 +63,21 @@ def send_notices() -> int:
     while done := send_waiting(timezone.now()):
         sent += done
     return sent
+
+
+@shared_task(name="servicedesk.tasks.work_on_import")
+def work_on_import(run_id: int) -> bool:
+    """Do one step of bringing in a register; what is left is a message of its own. True when more is left."""
+    more = imports.work_on(run_id)
+    if more:
+        work_on_import.delay(run_id)
+    return more
+
+
+@shared_task(name="servicedesk.tasks.resume_imports")
+def resume_imports() -> int:
+    """Nudge every import that no living worker is busy with; return how many."""
+    waiting = imports.waiting_runs(timezone.now())
+    for run_id in waiting:
+        work_on_import.delay(run_id)
+    return len(waiting)

@@ -43,6 +43,7 @@ from schedules.due.services import refresh_units
 from schedules.visits.models import Job, Visit
 from servicedesk.access import Act
 from servicedesk.defects_shown import defect_lines
+from servicedesk.desk.claims import claims_of
 from servicedesk.desk.condition import condition_context
 from servicedesk.desk.fields import pick_field
 from servicedesk.desk.history import METHOD_WORDS, events_of
@@ -184,6 +185,8 @@ class UnitView(PageView):
             "stock_moves": list(moves_for(unit=unit)[:20]) if self.may(Act.SEE_BENCH) else [],
             "may_correct": self.may(Act.CORRECT_RECORDS),
             "may_desk": may_desk,
+            "may_settle": self.may(Act.CHANGE_REGISTER),
+            **claims_of(unit),
             "what_if": what_if_context(unit, request.GET, today, book),
         }
         return self.page("desk/unit.html", context)

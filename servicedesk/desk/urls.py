@@ -7,6 +7,7 @@ from django.urls import path
 from servicedesk.desk import (
     certificates,
     changes,
+    claims,
     comparing,
     condition,
     crew,
@@ -135,5 +136,8 @@ urlpatterns = [
     path("sites/<uuid:site_id>/quote/", quotations.NewQuotationView.as_view(), name="quotation-new"),
     path("owners/<uuid:owner_id>/people/", owner_people.OwnerPeopleView.as_view(), name="owner-people"),
     path("people/<uuid:person_id>/", owner_people.OwnerPersonView.as_view(), name="owner-person"),
-    path("import/", imports.ImportView.as_view(), name="import"),
+    path("import/", imports.ImportsView.as_view(), name="import"),
+    path("import/<uuid:run_id>/", imports.ImportView.as_view(), name="import-one"),
+    path("claims/", claims.ClaimsView.as_view(), name="claims"),
+    path("claims/<uuid:claim_id>/", claims.SettleClaimView.as_view(), name="claim"),
 ]

@@ -73,6 +73,11 @@ class _Stopped(Exception):
     """A person asked to stop, or another worker took over."""
 
 
+def clock() -> datetime:
+    """The instant at which a step of work is judged."""
+    return timezone.now()
+
+
 # --- what a person does ----------------------------------------------------------------------------
 
 
@@ -278,7 +283,7 @@ def stop(run: RegisterImport) -> None:
     for state, before in _BEFORE.items():
         # Nobody has taken it yet, or its worker is lost: there is nothing to wait for.
         RegisterImport.objects.filter(
-            _free(timezone.now()), pk=run.pk, state=state, is_stop_asked=True
+            _free(clock()), pk=run.pk, state=state, is_stop_asked=True
         ).update(state=before, is_stop_asked=False, claim=None)
 
 
@@ -360,7 +365,7 @@ def _free(now: datetime) -> Q:
 
 def work_on(run_id: int) -> bool:
     """Do one step of a run; True when another waits. Does nothing when another worker is at it."""
-    now = timezone.now()
+    now = clock()
     claim = uuid.uuid4()
     mine = RegisterImport.objects.filter(_free(now), pk=run_id, state__in=RegisterImport.WORKING)
     lost = mine.filter(claim__isnull=False)
@@ -431,7 +436,7 @@ class _Progress:
         """Write at once; ``lease`` is for how long nothing will be heard."""
         mine = RegisterImport.objects.filter(pk=self.run.pk, claim=self.claim)
         kept = mine.update(
-            stage=self.stage, done=done, total=max(total, done), heard_at=timezone.now() + lease
+            stage=self.stage, done=done, total=max(total, done), heard_at=clock() + lease
         )
         asked = mine.values_list("is_stop_asked", flat=True).first()
         if not kept or asked is None or (asked and self.run.state in _BEFORE):
@@ -450,7 +455,7 @@ def reader_answers(run: RegisterImport) -> dict[str, Any]:
 def _read(run: RegisterImport, claim: uuid.UUID) -> bool:
     progress = _Progress(run, claim, "Reading the file")
     progress.write(0, run.total)
-    now = timezone.now()
+    now = clock()
     reading = read_file(file_of(run), now=now, file_name=run.file_name, heard=progress, **reader_answers(run))
     progress.stage = "Comparing with the register"
     meeting = meet_reading(reading, rank=run.rank, source=_source(run), heard=progress)
@@ -480,7 +485,7 @@ def _read(run: RegisterImport, claim: uuid.UUID) -> bool:
 def _store(run: RegisterImport, claim: uuid.UUID) -> bool:
     progress = _Progress(run, claim, "Reading the file once more")
     progress.write(0, run.total)
-    now = timezone.now()
+    now = clock()
     lines = ImportLine.objects.filter(run=run)
     left_out = set(lines.filter(is_left_out=True).values_list("row", flat=True))
     refused = set(lines.filter(verdict=ImportLine.Verdict.REFUSED).values_list("row", flat=True))
@@ -539,7 +544,7 @@ def _write_outcome(run: RegisterImport, meeting: Any, reading: Any, left_out: Co
 def _date(run: RegisterImport, claim: uuid.UUID) -> bool:
     """Work out due dates that are stale, batch by batch; whatever is left the next worker finds."""
     progress = _Progress(run, claim, "Working out due dates")
-    now = timezone.now()
+    now = clock()
     stale = stale_unit_ids(now=now)
     for start in range(0, len(stale), DATES_AT_ONCE):
         progress.write(start, len(stale), lease=timedelta(minutes=2))
@@ -553,7 +558,7 @@ def _date(run: RegisterImport, claim: uuid.UUID) -> bool:
 def _undo(run: RegisterImport, claim: uuid.UUID) -> bool:
     progress = _Progress(run, claim, "Taking back what was stored")
     progress.write(0, run.counts.get("added", 0) + run.counts.get("changed", 0), lease=WRITING)
-    now = timezone.now()
+    now = clock()
     with transaction.atomic():
         done = take_back(run, by=run.undone_by, now=now)
         kept = RegisterImport.objects.filter(pk=run.pk, claim=claim, state=State.UNDOING).update(

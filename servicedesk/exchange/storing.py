@@ -215,7 +215,7 @@ class _Storing:
                 (pk, uuid.uuid4(), site_id, number, said["building"], said["floor"], said["description"],
                  said["hazard"], said["environment"], order[site_id])
             )  # fmt: skip
-            self.effects.append((Kind.LOCATION.value, pk, True, {}, {}))
+            self.effects.append((Kind.LOCATION.value, pk, True, {}, {"name": f"{code} · {number}"}))
         insert_rows(
             Location,
             ("id", "public_id", "site_id", "number", "building", "floor", "description", "hazard",
