@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from inventory.measures.units import Dimension, dimension_of, spellings
-from servicedesk.exchange.words import ambiguous_agents, kinds, plain, words_of
+from servicedesk.exchange.words import ambiguous_agents, kinds, plain, unit_words, words_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +76,7 @@ def _measure_form() -> re.Pattern[str]:
         for word, unit in spellings().items()
         if dimension_of(unit) in (Dimension.MASS, Dimension.VOLUME) and word != "#"
     ]
+    words += unit_words()
     units = "|".join(re.escape(word) for word in sorted(words, key=len, reverse=True))
     return re.compile(
         r"(?<![\w.,/])(?P<figure>(?:\d+\s+)?\d{1,2}/\d{1,2}|\d+(?:[.,]\d+)?\s?[¼½¾]?|[¼½¾])\s*-?\s*"

@@ -51,7 +51,15 @@ from servicedesk.exchange.hours import AccessWindow, HoursError, read_hours
 from servicedesk.exchange.mixed import Mixed, is_agent, split_mixed
 from servicedesk.exchange.places import only_zones, zone_names
 from servicedesk.exchange.rows import RegisterReading, RegisterRow
-from servicedesk.exchange.words import UNKNOWN_WORDS, ambiguous_agents, is_unknown, kinds, plain, words_of
+from servicedesk.exchange.words import (
+    UNKNOWN_WORDS,
+    ambiguous_agents,
+    is_unknown,
+    kinds,
+    plain,
+    unit_words,
+    words_of,
+)
 from servicedesk.exchange.workbook import Figure
 
 __all__ = ["Finding", "RegisterFileError", "RegisterReading", "RegisterRow", "Severity", "read_register"]
@@ -205,6 +213,8 @@ def is_broken_cell(text: str) -> bool:
 
 
 _NO_DATE = Stamp.unknown()
+# Doubts that already say that a date is coarser than a day.
+_COARSE_SAID = frozenset({"day_month_order", "week", "span", "part_of_year"})
 # Day 1950 to day 2100 of a spreadsheet: a year that was shown as a date.
 _YEAR_AS_DAY = re.compile(r"1905-0(?:5-(?:0[3-9]|[12]\d|3[01])|[67]-\d\d|8-(?:[01]\d|2\d|30))")
 
@@ -268,6 +278,7 @@ class _Reader:
         self.said: set[tuple[str, str, str]] = set()
         self.memo: dict[Any, tuple[Any, tuple[_Said, ...]]] = {}
         self.captured: list[_Said] | None = None
+        self.owner_of_site: dict[str, str] = {}
         self.made_codes: dict[tuple[str, str], str] = {}
         self.places = tuple(columns.positions.items())
         self.meanings = {
@@ -403,7 +414,9 @@ class _Reader:
                 named[field] = self.told.defaults.get(field, "")
                 self.is_broken = True
         if not named.get("site_code") and named.get("site_name"):
-            named["site_code"] = self._code_of(named["site_name"], named.get("owner_name", ""))
+            owner = self.owner_of_site.setdefault(plain(named["site_name"]), named.get("owner_name", ""))
+            named["owner_name"] = named.get("owner_name") or owner
+            named["site_code"] = self._code_of(named["site_name"], named["owner_name"])
         elif not named.get("site_name") and "site_name" not in self.columns.positions:
             named["site_name"] = named.get("site_code", "")
         if "location_number" not in self.columns.positions and not named.get("location_number"):
@@ -490,29 +503,33 @@ class _Reader:
         heads = [name for name, _ in groupby(plain(text) for text in texts if text)]
         if not texts[0] or not blank or blank * 10 < len(texts) * 3 or len(set(heads)) < len(heads):
             return
-        source, begun, number = "", 0, 0
+        source: list[str] = []
+        begun = 0
         taken: list[int] = []
+        others = [at for field, at in self.places if field in _OF_SITE or field == "site_code"]
         for (row, cells), text in [*zip(rows, texts, strict=True), ((0, []), "end")]:
             if text:
                 if taken:
                     self.row = taken[0]
+                    rows_said = (
+                        f"Rows {taken[0]} to {taken[-1]} leave" if len(taken) > 1 else "The row leaves"
+                    )
                     self._say(
                         Severity.DOUBT,
                         name,
                         "taken_from_above",
-                        f"{len(taken)} rows from {taken[0]} to {taken[-1]} leave the site empty; they took "
-                        f'"{source}" of row {begun}.',
+                        f'{rows_said} the site empty and took "{source[position]}" of row {begun}.',
                         "Fill in the cells if they belong to another site.",
                         found="",
-                        becomes=source,
+                        becomes=source[position],
                     )
-                source, begun, taken = text, row, []
-                continue
-            number = sum(map(bool, cells))
-            if number:
-                cells.extend([""] * (position + 1 - len(cells)))
-                cells[position] = source
-                self.table.filled.add((row, position))
+                source, begun, taken = cells, row, []
+            elif any(cells):
+                cells.extend([""] * (max(others) + 1 - len(cells)))
+                for at in others:
+                    if not cells[at] and at < len(source):
+                        cells[at] = source[at]
+                        self.table.filled.add((row, at))
                 taken.append(row)
 
     def _column(self, field: str) -> list[str]:
@@ -757,7 +774,9 @@ class _Reader:
             return position >= len(cells) or not cells[position]
 
         code = self.cells.get("site_code", "")
-        if code and is_blank("site_code") and "site_code" not in self.told.defaults:
+        is_made = code and is_blank("site_code") and "site_code" not in self.told.defaults
+        if is_made and ("", "made_code", code) not in self.said:
+            self.said.add(("", "made_code", code))
             self._doubt(
                 "site_code",
                 "made_code",
@@ -1381,7 +1400,10 @@ class _Reader:
             return None
         dimensions, lowest, highest = _MEASURES[field]
         try:
-            reading = read_measure(text, dimensions=dimensions, decimal_comma=comma)
+            figure, _, unit = text.rpartition(" ")
+            known = unit_words().get(unit.lower())
+            read = f"{figure} {known}" if known else text
+            reading = read_measure(read, dimensions=dimensions, decimal_comma=comma)
         except MeasureError as error:
             sentence, remedy = split_remedy(error.sentence)
             self._doubt(field, error.code, f"{sentence} It was left out.", remedy)
@@ -1498,7 +1520,7 @@ class _Reader:
                     f'"{text}" tells no date, so what counts from it is due now.',
                     "Look for a label, a collar or the owner's papers.",
                 )
-        elif stamp.precision is not Precision.DAY and "day_month_order" not in reading.codes:
+        elif stamp.precision is not Precision.DAY and not _COARSE_SAID.intersection(reading.codes):
             coarse = stamp.precision is not Precision.MONTH
             if coarse or field in _DAY_EXPECTED:
                 told = stamp.precision.value

@@ -244,15 +244,17 @@ def _guess(data: bytes) -> str:
     witness = from_bytes(b"\n".join(words[:500])).best()
     heard = witness.encoding if witness is not None else ""
     best, most = "cp1252", 0.0
-    if len(set(re.findall(rb"[\x80-\xff]", b"".join(words)))) < 3:
-        return best  # one or two letters are no evidence against what is usual
+    signs = len(set(re.findall(rb"[\x80-\xff]", b"".join(words))))
     for encoding in _CANDIDATES:
         try:
             text = b"\n".join(words).decode(encoding)
         except UnicodeDecodeError:
             continue
         worth = _naturalness(text) + (0.05 if encoding == heard else 0.0)
-        if worth > most + 0.05 and (worth > 0.5 or encoding == best):
+        if encoding == best:
+            most = worth
+        elif worth > most + (0.05 if signs > 2 else 0.5) and worth > 0.5 and signs > 1 + (most == 0.0):
+            # One or two letters are little evidence against what is usual.
             best, most = encoding, worth
     return best
 
@@ -265,7 +267,8 @@ def _naturalness(text: str) -> float:
             continue
         count += 1
         if sign in _USUAL_SIGNS:
-            total += -0.5 if before.isalpha() and after.isalpha() and sign not in "’·" else 0.6
+            inside = before.isalpha() and after.isalpha() and sign not in "’·"
+            total += -0.5 if inside else 0.1 if before.isalpha() else 0.6
         elif not sign.isalpha():
             total -= 1
         elif ord(sign) >= 0x370:

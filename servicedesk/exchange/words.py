@@ -71,6 +71,12 @@ def doubtful_columns() -> dict[str, tuple[str, ...]]:
     return {plain(word): tuple(fields) for word, fields in word_file()["doubtful_columns"].items()}
 
 
+@cache
+def unit_words() -> dict[str, str]:
+    """Return names of units in other languages, in lower case, with the unit each stands for."""
+    return {word: unit for unit, words in word_file()["unit_words"].items() for word in words}
+
+
 def promises(heading: str) -> bool:
     """Return whether a heading tells what falls due rather than what was done."""
     words = plain(heading)
