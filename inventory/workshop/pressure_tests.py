@@ -84,9 +84,12 @@ def _proof_required(given: Given, bench: Bench, flags: list[str]) -> tuple[float
     )
     decided = kpa(given, "decided_pressure")
     if conflict is not None:
-        flags.append(conflict)
         if decided is None or not given.texts.get("decided_by"):
             raise FieldsRefused({"decided_pressure": conflict})
+        flags.append(
+            f"{conflict.partition(' Ask the maker')[0]} Decided by {given.texts['decided_by']}: "
+            f"{given.measures['decided_pressure']}."
+        )
         if known is not None and float(decided) > known:
             raise FieldsRefused({"decided_pressure": "Not over the test pressure on the nameplate."})
         return float(decided), f"decided by {given.texts['decided_by']}, plate and rule at odds"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.conf import settings
-from django.db.models import Q
+from django.db.models import F, Q
 
 from inventory.access import Scope
 from inventory.logbook.models import Defect, ServiceRecord
@@ -26,6 +26,10 @@ from servicedesk.portal.glance import WALKING_ORDER, unit_standings
 from servicedesk.portal.words import say_stamp
 
 
+# A history reads by the day of the work; what came in later of an earlier day stands where it belongs.
+BY_DAY = (F("done_last").asc(nulls_first=True), "received_at", "sequence")
+
+
 def site_register(site: Site, *, now: datetime, since: date | None = None) -> bytes:
     """The register of ``site`` with the history of each unit (from ``since``), in walking order.
 
@@ -39,7 +43,7 @@ def site_register(site: Site, *, now: datetime, since: date | None = None) -> by
     records = ServiceRecord.objects.standing().of_units(unit.pk for unit in units)
     if since is not None:
         records = records.filter(Q(done_last__gte=since) | Q(done_last__isnull=True))
-    for record in records.prefetch_related("readings").order_by("received_at", "sequence"):
+    for record in records.prefetch_related("readings").order_by(*BY_DAY):
         history[record.counts_for].append(_record_line(record))
     defects: dict[int, list[str]] = defaultdict(list)
     for defect in Defect.objects.open().filter(site=site, unit__isnull=False):

@@ -165,6 +165,27 @@ def test_a_published_table_of_carbon_dioxide_prints_gauge_for_absolute() -> None
         assert abs(absolute - printed) > 13
 
 
+def test_carbon_dioxide_at_60_fahrenheit_and_at_its_critical_point() -> None:
+    """A page gives 744 lb/in2 at 60 °F; the equation of state gives 747.8 psia, 733.1 psig.
+
+    Critical point 30.978 °C, 73.77 bar (Span and Wagner 1996); the manual prints 1053 psi at 31 °C, which
+    is the gauge value of it.
+    """
+    psia = gases.co2_saturation_bar(celsius(60)) * 100 / PSI_KPA
+    assert psia == pytest.approx(747.8, abs=0.3)
+    assert psia - 14.696 == pytest.approx(733.1, abs=0.3)
+    assert gases.co2_saturation_bar(30.978) == pytest.approx(73.77, abs=0.02)
+    assert 73.77 * 100 / PSI_KPA - 14.696 == pytest.approx(1053, abs=3)
+
+
+def test_a_filling_ratio_fits_the_shell_that_stands_its_pressure_at_65_degrees() -> None:
+    """0.667 at 65 °C fits a 190 bar test shell, 0.75 a 250 bar one; the other way round it does not."""
+    assert gases.co2_closed_shell_bar(0.667, 65) < 190 < gases.co2_closed_shell_bar(0.75, 65) < 250
+    assert judge_co2_fill(6670, 10_000, test_pressure_bar=190).ok is True
+    assert judge_co2_fill(7500, 10_000, test_pressure_bar=190).ok is False
+    assert judge_co2_fill(7500, 10_000, test_pressure_bar=250).ok is True
+
+
 @pytest.mark.parametrize(
     ("ratio", "expected"),
     [

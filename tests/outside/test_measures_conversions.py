@@ -50,6 +50,15 @@ ML, L, GAL, IN3 = (
             "0.5",
             id="NFPA 10, 8.1.5",
         ),
+        pytest.param(
+            "350",
+            UnitOfMeasure.FAHRENHEIT,
+            "176.67",
+            UnitOfMeasure.CELSIUS,
+            "176",
+            "0.7",
+            id="350 degF as 176 degC, printed by DOT",
+        ),
         pytest.param("35", KGF, "34.32", BAR, "34.32", "0.005", id="IS 2190:2010 Annex E pressure"),
         pytest.param(
             "250", KGF, "245.17", BAR, "245.17", "0.005", id="IS 2190:2010 carbon dioxide, from memory"

@@ -43,8 +43,10 @@ def make_defect(cast, **fields):
 
 def test_the_register_tells_each_unit_with_its_history_and_the_tables_state(cast):
     make_record(cast.unit, Task.RECHARGE, Stamp.of(2025, 6))
+    make_record(cast.unit, Task.INTERNAL_EXAMINATION, Stamp.of(2019, 6))  # came in later, was earlier
     make_defect(cast)
     told = words(builders.site_register(cast.site, now=NOW))
+    assert told.index("Internal examination: passed") < told.index("Recharge: passed")
     for text in ("Mill Lane works", "U-100001", "SN-MILL", "Recharge: passed", "OPEN:", "Unconfirmed"):
         assert text in told, text
     assert "U-200001" not in told
