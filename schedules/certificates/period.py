@@ -54,7 +54,7 @@ class _OfPeriod(Premises):
     def __init__(self, site: Site, first_on: date, last_on: date, heading: Heading) -> None:
         self.first_on, self.last_on = first_on, last_on
         self.visits = list(
-            Visit.objects.filter(site=site, state=Visit.State.CLOSED)
+            Visit.objects.filter(site=site, state=Visit.State.CLOSED, kind=Visit.Kind.SERVICE)
             .filter(done_on__gte=first_on, done_on__lte=last_on)
             .select_related("technician")
             .order_by("done_on", "number")
@@ -70,7 +70,10 @@ class _OfPeriod(Premises):
         )
         self.left_open = list(
             Visit.objects.filter(
-                site=site, state=Visit.State.UNDER_WAY, planned_on__gte=first_on, planned_on__lte=last_on
+                site=site,
+                kind=Visit.Kind.SERVICE,
+                state=Visit.State.UNDER_WAY,
+                planned_on__gte=first_on, planned_on__lte=last_on
             ).values_list("number", flat=True)
         )
 

@@ -291,7 +291,7 @@ def _work_of(visit_ids: Sequence[int], rules: Rules) -> dict[int, _Work]:
 
 def seconds_on_site(visit: Visit, work: _Work, call: SiteCall | None, rules: Rules) -> int:
     """How long a visit takes on site."""
-    minutes = work.minutes
+    minutes = work.minutes + (visit.planned_minutes or 0)
     if visit.is_urgent:
         minutes += rules.call_minutes
     if call is not None:

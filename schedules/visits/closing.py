@@ -52,6 +52,12 @@ def close_visit(visit: Visit, closing: Closing, *, by: Person, now: datetime) ->
     unit of the visit has no entry, or when the stated counts differ from the entries, and
     ``ValidationError`` for a day that cannot be or a missing name.
     """
+    if visit.kind == Visit.Kind.SURVEY:
+        raise Conflict(
+            "is_survey",
+            f"Visit {visit.number} is a survey: it is counted and signed in the app on the phone, and no "
+            "certificate is issued for it.",
+        )
     done_on = check_closing(visit, closing, now=now)
     # Claim the visit first: of two closings at once, one finds nothing left to claim.
     claimed = Visit.objects.filter(pk=visit.pk, state__in=OPEN_TO_RECORDING).update(

@@ -91,7 +91,7 @@ def on_the_books(sites: Iterable[Site]) -> Mapping[int, Sequence[Fixed]]:
     visits = {
         pk: (site_id, on, state in (Visit.State.CONFIRMED, Visit.State.UNDER_WAY) or promised is not None)
         for pk, site_id, on, state, promised in Visit.objects.filter(
-            site__in=[site.pk for site in sites], state__in=Visit.OPEN
+            site__in=[site.pk for site in sites], state__in=Visit.OPEN, kind=Visit.Kind.SERVICE
         )
         .order_by()
         .values_list("pk", "site_id", "planned_on", "state", "promised_at")

@@ -22,6 +22,7 @@ from inventory.measures import limits, readings
 from inventory.measures.kinds import TASK_LABELS, Agent, Construction, Task
 from inventory.measures.stamps import StampError, read_stamp
 from inventory.people import Person
+from inventory.register.custody import exchange_refused
 from inventory.register.models import Unit, UnitModel, local_today
 from inventory.register.queries import condemned_serials
 from schedules.visits.models import FieldAct, Visit, VisitEntry
@@ -207,6 +208,12 @@ def _entry_digest(entry: EntryInput) -> str:
 
 def _check_entry(visit: Visit, entry: EntryInput, *, now: datetime) -> None:
     unit = entry.unit
+    if visit.kind == Visit.Kind.SURVEY:
+        raise ValidationError(
+            {
+                "visit": f"Visit {visit.number} is a survey: units are read in the app, work needs a service visit."
+            }
+        )
     if unit.site_id != visit.site_id and not _is_of_visit(visit, unit):
         raise ValidationError(
             {
@@ -232,6 +239,10 @@ def _check_entry(visit: Visit, entry: EntryInput, *, now: datetime) -> None:
         _check_loaner(entry.replacement)
     elif entry.result == VisitEntry.Result.REPLACED:
         _check_replacement(entry.replacement, today=local_today(visit.site, now))
+        if entry.disposition != VisitEntry.Disposition.CONDEMNED and not entry.remarks.strip():
+            why = exchange_refused(visit.site.owner_id, visit.site_id, local_today(visit.site, now))
+            if why:
+                raise ValidationError({"remarks": why})
     elif entry.replacement:
         raise ValidationError({"replacement": "Only a replaced unit names a replacement."})
 

@@ -18,6 +18,8 @@ from schedules.billing.models import BillingRun
 from schedules.billing.services import make_run
 from schedules.crew.models import Van
 from schedules.routes.models import RoutePlan
+from schedules.surveys.models import Survey
+from schedules.surveys.services import plan_survey
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.pages import PageView
@@ -36,6 +38,13 @@ def record_of(cast: Cast) -> ServiceRecord:
 
 def visit_of(cast: Cast) -> Visit:
     return Visit.objects.get(number="V-100001")
+
+
+def survey_of(cast: Cast) -> Survey:
+    by = cast.people["dispatcher"]
+    return Survey.objects.first() or plan_survey(
+        cast.site, planned_on=TODAY, technician=None, by=by, now=NOW
+    )
 
 
 def plan_of(cast: Cast) -> Any:
@@ -68,6 +77,9 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "correct": (lambda c: (c.unit.public_id, record_of(c).client_ref), {"manager"}),
     "visits": (lambda c: (), DESK),
     "visit": (lambda c: (visit_of(c).public_id,), DESK),
+    "surveys": (lambda c: (), DESK),
+    "survey": (lambda c: (survey_of(c).public_id,), DESK),
+    "survey-new": (lambda c: (c.site.public_id,), DESK),
     "certificates": (lambda c: (), DESK),
     "terms": (lambda c: (), DESK),
     "owner-terms": (lambda c: (c.owner.public_id,), DESK),
