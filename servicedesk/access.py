@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 from uuid import UUID
 
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from inventory.access import EVERYTHING, NOTHING, Scope
 from inventory.register.models import Site
+from inventory.register.service_end import ServiceEnd, ended_sites
 from schedules.visits.models import HeldVisit, Visit
 
 if TYPE_CHECKING:
@@ -170,28 +171,43 @@ def scope_of(user: User | AnonymousUser) -> Scope:
 
 
 def _premises_of(user: User) -> Scope:
-    rows = list(
+    # Where the service ended the owner reads on until a set day; a day early nowhere, for any zone.
+    over = ServiceEnd.objects.standing().filter(portal_until__lt=timezone.now().date() - timedelta(days=1))
+    found = list(
         user.memberships.order_by().values_list(
-            "owner_id", "is_limited", "sites", "sites__owner_id", "owner__aliases"
+            "owner_id",
+            "is_limited",
+            "sites",
+            "sites__owner_id",
+            "owner__aliases",
+            Exists(over.filter(site__owner=OuterRef("owner"))),
         )
     )
+    rows = [row[:5] for row in found]
+    shut = {row[0] for row in found if row[5]}
     whole = {owner for owner, is_limited, _, _, _ in rows if not is_limited}
     # Papers issued to an owner that turned out to be this one are this one's.
     aliases = {alias for owner, _, _, _, alias in rows if owner in whole and alias is not None}
-    return Scope(
-        owner_ids=frozenset(whole | aliases),
-        # A site that went to another owner meanwhile is no longer theirs.
-        site_ids=frozenset(
-            site for owner, is_limited, site, site_owner, _ in rows if is_limited and site_owner == owner
-        ),
+    owner_ids = frozenset(whole | aliases)
+    # A site that went to another owner meanwhile is no longer theirs.
+    site_ids = frozenset(
+        site for owner, is_limited, site, site_owner, _ in rows if is_limited and site_owner == owner
     )
+    if shut:
+        gone = set(over.values_list("site", flat=True))
+        left = Site.objects.filter(owner__in=owner_ids & shut).exclude(pk__in=gone)
+        site_ids = frozenset((site_ids | set(left.values_list("pk", flat=True))) - gone)
+        owner_ids -= shut
+    return Scope(owner_ids=owner_ids, site_ids=site_ids)
 
 
 def may_decide_for(user: User | AnonymousUser, site: Site) -> bool:
     """Whether ``user`` may approve or decline what is offered to the owner of ``site``."""
     if not may(user, Act.DECIDE_QUOTATIONS) or not isinstance(user.pk, int):
         return False
-    if not Site.objects.visible_to(scope_of(user)).filter(pk=site.pk).exists():
+    # What is offered where the service ended can be read, not decided.
+    open_sites = Site.objects.visible_to(scope_of(user)).exclude(pk__in=ended_sites())
+    if not open_sites.filter(pk=site.pk).exists():
         return False
     return user.memberships.filter(owner=site.owner_id, may_approve=True).exists()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 
 from django.conf import settings
 from django.db import models
@@ -58,3 +59,8 @@ class ServiceEnd(models.Model):
 
     def __str__(self) -> str:
         return f"{self.site}: service ended on {self.ended_on}"
+
+
+def ended_sites() -> models.QuerySet[ServiceEnd, Any]:
+    """Ids of the sites whose service has ended, to be left out by a query."""
+    return ServiceEnd.objects.standing().order_by().values("site")

@@ -34,6 +34,7 @@ from schedules.due.queries import (
     with_statuses,
 )
 from schedules.rulebook.books import tables_here
+from schedules.visits.ending import end_of
 from schedules.visits.proposing import propose_visit
 from schedules.visits.queries import loads, visits_for
 from servicedesk.access import Act
@@ -219,6 +220,8 @@ class SiteView(PageView):
             "may_plan": self.may(Act.PLAN_VISITS),
             "may_quote": self.may(Act.MAKE_QUOTATIONS),
             "may_people": self.may(Act.MANAGE_OWNER_PEOPLE),
+            "may_end": self.may(Act.END_SERVICE),
+            "service_end": end_of(site),
         }
         return self.page("desk/site.html", context, status=status)
 

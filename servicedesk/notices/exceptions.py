@@ -18,6 +18,7 @@ from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.checks import defect_text
 from inventory.register.custody_queries import loans_for, too_long, uncovered
 from inventory.register.models import Site, Unit
+from inventory.register.service_end import ended_sites
 from inventory.workshop.models import HouseStay, Instrument, JobCard
 from schedules.crew.models import HeldSkill
 from schedules.due.queries import DueWanted, Status, due_list, with_status
@@ -90,6 +91,7 @@ def _first(rows: QuerySet[Any]) -> tuple[int, list[Any]]:
 
 def _deadlines(now: datetime) -> Section:
     rows = deadlines_for(EVERYTHING).filter(done_at__isnull=True, due_at__lte=now + timedelta(days=2))
+    rows = rows.exclude(site__in=ended_sites())
     count, found = _first(rows)
     return Section(
         "deadlines",
@@ -116,6 +118,7 @@ def _critical() -> Section:
     rows = (
         Defect.objects.open()
         .filter(severity=Defect.Severity.CRITICAL)
+        .exclude(site__in=ended_sites())
         .select_related("site", "unit", "location")
         .order_by("opened_at", "pk")
     )
@@ -143,6 +146,7 @@ def _reported() -> Section:
     rows = (
         Defect.objects.open()
         .filter(opened_by__role=User.Role.OWNER)
+        .exclude(site__in=ended_sites())
         .select_related("site", "unit", "location")
         .order_by("-opened_at", "-pk")
     )

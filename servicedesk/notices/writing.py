@@ -27,6 +27,7 @@ from django.utils.formats import date_format, time_format
 from inventory.logbook.models import Defect
 from inventory.measures.checks import defect_text
 from inventory.register.models import Site
+from inventory.register.service_end import ended_sites
 from schedules.routes.models import VisitNotice
 from schedules.visits.models import Visit
 from schedules.visits.queries import loads, planned_within
@@ -373,6 +374,8 @@ def recipients_of(drafts: Sequence[Draft]) -> list[list[Recipient]]:
 
 def _store(drafts: Iterable[Draft], now: datetime) -> int:
     drafts = list(drafts)
+    ended = set(ended_sites().values_list("site", flat=True)) if drafts else set()
+    drafts = [draft for draft in drafts if draft.site_id not in ended]
     return _write(list(zip(drafts, recipients_of(drafts), strict=True)), now) if drafts else 0
 
 
