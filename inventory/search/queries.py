@@ -39,6 +39,11 @@ def ids_sql(name: str, words: Sequence[str]) -> RawSQL:
     return RawSQL(f"SELECT rowid FROM {one.index} WHERE {condition}", params)  # noqa: S611
 
 
+def condition_of(name: str, words: Sequence[str]) -> tuple[str, list[str]]:
+    """SQL and parameters on the index of the document ``name``: its text holds every word."""
+    return _condition(document(name), words)
+
+
 def any_holds(name: str, word: str) -> bool:
     """Whether the document of any row at all holds ``word``."""
     one = document(name)

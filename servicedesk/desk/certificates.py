@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import cached_property
 from typing import Any
 from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.paginator import Page
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
 from inventory.errors import Conflict
+from inventory.search.queries import ids_sql
+from inventory.search.text import words_of
 from schedules.certificates.content import group_code
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import (
@@ -25,7 +30,8 @@ from schedules.certificates.queries import (
 from schedules.certificates.services import reissue_certificate, withdraw_certificate
 from servicedesk.access import Act
 from servicedesk.desk.fields import day_field
-from servicedesk.pages import PageView, paged, place_errors
+from servicedesk.desk.listing import ListView
+from servicedesk.pages import PageView, place_errors
 from servicedesk.portal.papers import pdf_answer
 
 STANDING_TONES = {Standing.STANDS: "ok", Standing.WITHDRAWN: "overdue", Standing.REPLACED: "away"}
@@ -47,23 +53,54 @@ class CertificateFilterForm(forms.Form):
     issued_to = day_field("Issued to")
 
 
-class CertificatesView(PageView):
+class CertificatesView(ListView):
     """The list of certificates."""
 
     acts = (Act.SEE_DESK,)
+    listing = "desk:certificates"
+    thing = ("certificate", "certificates")
+    sorts = {
+        "": ("-issued_at", "-pk"),
+        "issued": ("issued_at", "pk"),
+        "number": ("number", "pk"),
+        "-number": ("-number", "-pk"),
+        "site": ("site__name", "-issued_at", "-pk"),
+        "-site": ("-site__name", "-issued_at", "-pk"),
+        "owner": ("owner__name", "-issued_at", "-pk"),
+        "-owner": ("-owner__name", "-issued_at", "-pk"),
+    }
+    columns = (
+        ("certificate", lambda line: line["certificate"].number),
+        ("kind", lambda line: line["certificate"].get_kind_display()),
+        ("issued_on", lambda line: line["certificate"].issued_on),
+        ("site_code", lambda line: line["certificate"].site.code),
+        ("site", lambda line: line["certificate"].site.name),
+        ("owner", lambda line: line["certificate"].owner.name),
+        ("visit", lambda line: line["certificate"].visit.number if line["certificate"].visit else ""),
+        ("standing", lambda line: line["word"]),
+        ("verify_code", lambda line: group_code(line["certificate"].verify_code)),
+    )
 
-    def get(self, request: HttpRequest) -> HttpResponse:
-        """Show one page of it, newest first."""
-        form = CertificateFilterForm(request.GET)
-        is_valid = form.is_valid()
-        page = paged(request, self.wanted_rows(form) if is_valid else Certificate.objects.none())
-        context = {
-            "form": form,
-            "lines": [line_of(certificate) for certificate in page.object_list],
-            "page_obj": page,
-            "is_filtered": any(request.GET.get(name) for name in form.fields),
+    @cached_property
+    def form(self) -> CertificateFilterForm:
+        """The filters of the address."""
+        return CertificateFilterForm(self.request.GET)
+
+    def rows(self) -> Any:
+        """The certificates that the address asks for."""
+        return self.wanted_rows(self.form) if self.form.is_valid() else None
+
+    def lines(self, rows: Sequence[Certificate]) -> list[dict[str, Any]]:
+        """Each certificate and how it stands."""
+        return [line_of(certificate) for certificate in rows]
+
+    def show(self, page: Page[Any], context: dict[str, Any], status: int) -> HttpResponse:
+        """The page."""
+        context |= {
+            "form": self.form,
+            "is_filtered": any(self.request.GET.get(name) for name in self.form.fields),
         }
-        return self.page("desk/certificates.html", context, status=200 if is_valid else 400)
+        return self.page("desk/certificates.html", context, status=status)
 
     def wanted_rows(self, form: CertificateFilterForm) -> Any:
         """The certificates that a valid form asks for."""
@@ -79,12 +116,12 @@ class CertificatesView(PageView):
             rows = rows.filter(issued_on__gte=given["issued_from"])
         if given["issued_to"]:
             rows = rows.filter(issued_on__lte=given["issued_to"])
-        for word in given["q"].split()[:6]:
+        for word in words_of(given["q"]):
             rows = rows.filter(
-                Q(number__icontains=word)
-                | Q(visit__number__icontains=word)
-                | Q(site__name__icontains=word)
-                | Q(owner__name__icontains=word)
+                Q(pk__in=ids_sql("certificate", [word]))
+                | Q(visit__in=ids_sql("visit", [word]))
+                | Q(site__in=ids_sql("site", [word]))
+                | Q(owner__in=ids_sql("owner", [word]))
             )
         return rows
 

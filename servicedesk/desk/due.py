@@ -6,13 +6,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
+from uuid import uuid4
 
 from django.core.paginator import Page, Paginator
 from django.db.models import QuerySet
-from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from django.shortcuts import redirect
+from django.urls import reverse
 from django.utils.http import urlencode
 
+from inventory.errors import Conflict
+from inventory.register.queries import sites_for
 from schedules.due.lists import MOST_COUNTED, Counted, Counts, Listed, counts_of, dates_last
 from schedules.due.models import Obligation
 from schedules.due.queries import (
@@ -27,9 +32,14 @@ from schedules.due.queries import (
 )
 from servicedesk.access import Act
 from servicedesk.desk.due_forms import EVERYTHING, SORTS, DueFilterForm
+from servicedesk.desk.listing import NAMED, saved_filters
+from servicedesk.desk.many import run_many
+from servicedesk.desk.many_units import PROPOSE_WAY
+from servicedesk.desk.models import ManyAct
 from servicedesk.desk.tables_shown import TableBook, TableShown
-from servicedesk.exchange.writing import csv_lines
-from servicedesk.pages import PAGE_SIZE, STANDING_LINE, PageView, chip
+from servicedesk.desk.terms import mark_waiting
+from servicedesk.exchange.tables_out import table_response
+from servicedesk.pages import PAGE_SIZE, STANDING_LINE, PageView, chip, read_uuid
 
 MOST_PAGES = MOST_COUNTED // PAGE_SIZE
 """The last page that is reached by turning pages; what lies behind is reached by narrowing the list."""
@@ -87,6 +97,7 @@ class DueView(PageView):
         page = self.cut(form, counts.wanted, is_long=is_long) if is_valid else _no_page()
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         rows = [self.line(owed, book) for owed in page.object_list]
+        mark_waiting([row.obligation for row in rows], self.now)
         context = {
             "form": form,
             "rows": rows,
@@ -100,9 +111,47 @@ class DueView(PageView):
             "most_counted": MOST_COUNTED,
             "export_query": urlencode([(k, str(v)) for k, v in request.GET.items() if k != "page" and v]),
             "is_filtered": any(v for k, v in request.GET.items() if k not in ("page", "sort")),
+            **self.tools(),
             "confirm": book.notice((row.table.key, row.table.version) for row in rows),
         }
         return self.page("desk/due.html", context, status=200 if is_valid else 400)
+
+    def tools(self) -> dict[str, Any]:
+        """Saved filters, and proposing visits to the sites of ticked rows."""
+        query = urlencode([(k, str(v)) for k, v in self.request.GET.items() if k != "page" and v])
+        return {
+            "listing": "desk:due",
+            "query": query,
+            "saved": saved_filters(self.person, "desk:due", query),
+            "may_keep": bool(query),
+            "ways": [PROPOSE_WAY.drawn()] if self.may(Act.PLAN_VISITS) else [],
+            "act_ref": str(uuid4()),
+        }
+
+    def post(self, request: HttpRequest) -> HttpResponse:
+        """Propose a visit to each site of the ticked rows that has work due in time."""
+        self.demand(Act.PLAN_VISITS)
+        here = redirect(f"{reverse('desk:due')}?{request.GET.urlencode()}")
+        picked = {read_uuid(text) for text in request.POST.getlist("pick")}
+        sites = list(sites_for(self.scope).filter(public_id__in=picked))
+        value = request.POST.get("value-propose", "")
+        problem = PROPOSE_WAY.wrong_with(value, "") if sites else "No row was ticked."
+        if problem:
+            self.warn(f"{problem} Nothing was changed.")
+            return here
+        try:
+            act = run_many(
+                PROPOSE_WAY, sites, value=value, reason="", listing="desk:due", by=self.person, now=self.now,
+                ref=read_uuid(request.POST.get("ref", "")),
+            )  # fmt: skip
+        except Conflict as conflict:
+            self.refused(conflict)
+            return here
+        if isinstance(act, ManyAct):
+            self.told(act.said)
+            for what, why in act.refused[:NAMED]:
+                self.warn(f"{what}: {why}.")
+        return here
 
     def counts(self, form: DueFilterForm) -> Counts:
         """How many rows of the list stand how."""
@@ -146,17 +195,17 @@ class DueView(PageView):
 
 
 class DueExportView(DueView):
-    """The due list as a CSV file: every row that the same address shows on the page, over all its pages."""
+    """The due list as a file: every row that the same address shows on the page, over all its pages."""
+
+    form = "csv"
 
     def get(self, request: HttpRequest) -> HttpResponseBase:  # type: ignore[override]
         """Stream the file; a filter that cannot be is answered by the page."""
         form = DueFilterForm(request.GET, scope=self.scope)
         if not form.is_valid():
             return super().get(request)
-        lines = csv_lines(HEADINGS, self.cells(form))
-        response = StreamingHttpResponse(lines, content_type="text/csv; charset=utf-8")
-        response["Content-Disposition"] = f'attachment; filename="due-{self.today_in("UTC"):%Y-%m-%d}.csv"'
-        return response
+        name = f"due-{self.today_in('UTC'):%Y-%m-%d}"
+        return table_response(self.form, name, HEADINGS, self.cells(form))
 
     def cells(self, form: DueFilterForm) -> Iterator[tuple[Any, ...]]:
         """The cells of each row."""

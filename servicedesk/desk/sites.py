@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db.models import Exists, F, OuterRef
+from django.core.paginator import Page
+from django.db.models import Exists, F, OuterRef, QuerySet
+from django.db.models.functions import Coalesce
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.http import urlencode
 
 from inventory.logbook.defects import open_defects
-from inventory.register.models import AccessWindow, Site, Unit
+from inventory.register.models import AccessWindow, Depot, Site, Unit
 from inventory.register.queries import sites_for, units_by_site
 from schedules.certificates.queries import certificates_for, standing_of
 from schedules.due.queries import (
@@ -40,8 +43,11 @@ from schedules.visits.queries import loads, visits_for
 from servicedesk.access import Act
 from servicedesk.defects_shown import defect_lines
 from servicedesk.desk.fields import day_field
+from servicedesk.desk.listing import ListView
+from servicedesk.desk.many_units import SITE_WAYS
 from servicedesk.desk.tables_shown import TableBook
-from servicedesk.pages import PageView, chip, paged, place_errors
+from servicedesk.desk.terms import terms_brief
+from servicedesk.pages import PageView, chip, place_errors
 
 NO_STANDING = Standing()
 SHOWN_DUE = 12
@@ -69,31 +75,85 @@ class SiteFilterForm(forms.Form):
         widget=forms.TextInput(attrs={"type": "search"}),
     )
     status = forms.ChoiceField(label="Work", required=False, choices=STATUS_CHOICES)
+    depot = forms.ChoiceField(label="Depot", required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        depots = [(str(pk), name) for pk, name in Depot.objects.values_list("public_id", "name")]
+        self.fields["depot"].choices = [("", "All depots"), *depots]  # type: ignore[attr-defined]
 
 
-class SitesView(PageView):
+class SitesView(ListView):
     """The list of sites."""
 
     acts = (Act.SEE_DESK,)
+    listing = "desk:sites"
+    thing = ("site", "sites")
+    ways = SITE_WAYS
+    sorts = {
+        "": ("name", "pk"),
+        "-site": ("-name", "-pk"),
+        "code": ("code", "pk"),
+        "-code": ("-code", "-pk"),
+        "owner": ("owner__name", "name", "pk"),
+        "-owner": ("-owner__name", "name", "pk"),
+        "town": ("city", "name", "pk"),
+        "-town": ("-city", "name", "pk"),
+        "overdue": ("late", "name", "pk"),
+        "-overdue": ("-late", "name", "pk"),
+    }
+    columns = (
+        ("site_code", lambda line: line["row"].code),
+        ("site", lambda line: line["row"].name),
+        ("owner", lambda line: line["row"].owner.name),
+        ("address", lambda line: line["row"].address),
+        ("depot", lambda line: line["row"].depot.name if line["row"].depot else ""),
+        ("language", lambda line: line["row"].get_language_display()),
+        ("monthly_looks_by", lambda line: line["row"].get_monthly_checks_by_display()),
+        ("time_zone", lambda line: line["row"].time_zone),
+        ("units", lambda line: line["units"]),
+        ("stands", lambda line: line["chip"]["word"]),
+        ("overdue", lambda line: line["overdue"]),
+        ("due", lambda line: line["due"]),
+        ("in_doubt", lambda line: line["doubtful"]),
+    )
 
-    def get(self, request: HttpRequest) -> HttpResponse:
-        """Show one page of it."""
-        form = SiteFilterForm(request.GET)
-        is_valid = form.is_valid()
-        rows = sites_for(self.scope, form.cleaned_data["q"] if is_valid else "")
-        if is_valid and form.cleaned_data["status"]:
+    @cached_property
+    def form(self) -> SiteFilterForm:
+        """The filters of the address."""
+        return SiteFilterForm(self.request.GET)
+
+    def rows(self) -> QuerySet[Site] | None:
+        """The sites that the address asks for."""
+        if not self.form.is_valid():
+            return None
+        given = self.form.cleaned_data
+        rows = sites_for(self.scope, given["q"]).select_related("owner", "depot")
+        if given["status"]:
             work = due_list(self.scope, DueWanted()).filter(site=OuterRef("pk"))
-            rows = rows.filter(Exists(with_statuses(work, [Status(form.cleaned_data["status"])], self.now)))
-        page = paged(request, rows if is_valid else Site.objects.none())
-        ids = [site.pk for site in page.object_list]
+            rows = rows.filter(Exists(with_statuses(work, [Status(given["status"])], self.now)))
+        if given["depot"]:
+            rows = rows.filter(depot__public_id=given["depot"])
+        return rows
+
+    def sorted(self, rows: QuerySet[Any]) -> QuerySet[Any]:
+        """In the order of the address; by overdue work as the tallies have it."""
+        if self.request.GET.get("sort", "").endswith("overdue"):
+            rows = rows.annotate(late=Coalesce(F("tally__overdue"), 0))
+        return super().sorted(rows)
+
+    def lines(self, rows: Sequence[Site]) -> list[dict[str, Any]]:
+        """Each site and how it stands."""
+        ids = [site.pk for site in rows]
         work = due_list(self.scope, DueWanted()).filter(site__in=ids)
         stand = standings(work, "site_id", self.now)
         units = units_by_site(ids)
         lines = []
-        for site in page.object_list:
+        for site in rows:
             here = stand.get(site.pk, NO_STANDING)
             lines.append(
                 {
+                    "row": site,
                     "site": site,
                     "chip": chip(here.worst, here.first_latest_on),
                     "units": units.get(site.pk, 0),
@@ -102,13 +162,15 @@ class SitesView(PageView):
                     "doubtful": here.counts.get(Status.UNKNOWN, 0) + here.counts.get(Status.UNCOVERED, 0),
                 }
             )
-        context = {
-            "form": form,
-            "lines": lines,
-            "page_obj": page,
-            "is_filtered": bool(request.GET.get("q") or request.GET.get("status")),
+        return lines
+
+    def show(self, page: Page[Any], context: dict[str, Any], status: int) -> HttpResponse:
+        """The page."""
+        context |= {
+            "form": self.form,
+            "is_filtered": any(self.request.GET.get(name) for name in self.form.fields),
         }
-        return self.page("desk/sites.html", context, status=200 if is_valid else 400)
+        return self.page("desk/sites.html", context, status=status)
 
 
 class ProposeForm(forms.Form):
@@ -140,7 +202,16 @@ class SiteView(PageView):
     acts = (Act.SEE_DESK,)
 
     def get(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
-        """Show it."""
+        """Show it; one that became part of another leads there."""
+        gone = (
+            Site.objects.visible_to(self.scope)
+            .filter(public_id=site_id, merged_into__isnull=False)
+            .select_related("merged_into")
+            .first()
+        )
+        if gone is not None and gone.merged_into is not None:
+            self.told(f"{gone.name} is part of {gone.merged_into.name}.")
+            return redirect("desk:site", gone.merged_into.public_id)
         return self.show(self.site(site_id), ProposeForm())
 
     def post(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
@@ -211,6 +282,7 @@ class SiteView(PageView):
                     F("latest_on").asc(nulls_last=True), "unit__number", "pk"
                 )[:SHOWN_DUE]
             ],
+            "terms": terms_brief(site, self.now),
             "due_count": sum(counts[each] for each in OPEN_STATUSES),
             "due_query": urlencode({"site": str(site.public_id)}),
             "owners_look": self.owners_look(site),
@@ -218,6 +290,8 @@ class SiteView(PageView):
             "certificates": [{"certificate": paper, "standing": standing_of(paper)} for paper in papers],
             "form": form,
             "may_plan": self.may(Act.PLAN_VISITS),
+            "may_change": self.may(Act.CHANGE_REGISTER),
+            "merged": list(site.aliases.order_by("name")),
             "may_quote": self.may(Act.MAKE_QUOTATIONS),
             "may_people": self.may(Act.MANAGE_OWNER_PEOPLE),
             "may_end": self.may(Act.END_SERVICE),

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import Any
 from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.paginator import Page
 from django.db import IntegrityError, transaction
+from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
 from django.urls import reverse
 
@@ -20,7 +25,10 @@ from inventory.logbook.queries import records_of
 from inventory.logbook.services import correct_record
 from inventory.measures.kinds import TestMethod
 from inventory.measures.stamps import Stamp, StampError, read_stamp
+from inventory.recalls.queries import recalls_of
+from inventory.register.aliases import known_as
 from inventory.register.custody_queries import moves_of
+from inventory.register.facts import changes_of
 from inventory.register.models import AGENT_CHOICES, Placement, Site, Unit, UnitQuerySet
 from inventory.register.queries import sites_for, units_for
 from inventory.stock.queries import moves_for
@@ -45,11 +53,14 @@ from servicedesk.access import Act
 from servicedesk.defects_shown import defect_lines
 from servicedesk.desk.claims import claims_of
 from servicedesk.desk.condition import condition_context
+from servicedesk.desk.facts_base import SHOWN_CHANGES, change_lines
 from servicedesk.desk.fields import pick_field
 from servicedesk.desk.history import METHOD_WORDS, events_of
+from servicedesk.desk.listing import ListView
+from servicedesk.desk.many_units import UNIT_WAYS
 from servicedesk.desk.tables_shown import TableBook
 from servicedesk.desk.whatif import what_if_context
-from servicedesk.pages import PageView, chip, paged, place_errors
+from servicedesk.pages import PageView, chip, place_errors
 
 NO_STANDING = Standing()
 ON_DUTY = "on_duty"
@@ -76,50 +87,97 @@ class UnitFilterForm(forms.Form):
     site = forms.Field(required=False)
 
 
-class UnitsView(PageView):
+class UnitsView(ListView):
     """The list of units."""
 
     acts = (Act.SEE_DESK, Act.SEE_BENCH)
+    listing = "desk:units"
+    thing = ("unit", "units")
+    ways = UNIT_WAYS
+    sorts = {
+        "": ("number", "pk"),
+        "-unit": ("-number", "-pk"),
+        "serial": ("serial", "number", "pk"),
+        "-serial": ("-serial", "number", "pk"),
+        "site": ("site__name", "number", "pk"),
+        "-site": ("-site__name", "number", "pk"),
+        "made": (F("made_first").asc(nulls_last=True), "number", "pk"),
+        "-made": (F("made_first").desc(nulls_last=True), "number", "pk"),
+    }
+    columns = (
+        ("unit", lambda line: line["row"].number),
+        ("serial", lambda line: line["row"].serial),
+        ("maker", lambda line: line["row"].model.maker),
+        ("model", lambda line: line["row"].model.name),
+        ("kind", lambda line: line["row"].model.kind_text),
+        ("state", lambda line: line["row"].get_state_display()),
+        ("owner", lambda line: line["row"].site.owner.name if line["row"].site else ""),
+        ("site_code", lambda line: line["row"].site.code if line["row"].site else ""),
+        ("site", lambda line: line["row"].site.name if line["row"].site else ""),
+        ("location", lambda line: line["row"].location.number if line["row"].location else ""),
+        ("place", lambda line: line["row"].location.place if line["row"].location else ""),
+        ("made_first", lambda line: line["row"].made_first),
+        ("made_last", lambda line: line["row"].made_last),
+        ("stands", lambda line: line["chip"]["word"]),
+        ("first_latest_on", lambda line: line["first"]),
+    )
 
-    def get(self, request: HttpRequest) -> HttpResponse:
-        """Show one page of it; a search that fits exactly one number goes straight to that unit."""
-        form = UnitFilterForm(request.GET)
+    def get(self, request: HttpRequest) -> HttpResponseBase:
+        """Show the list; a search that is exactly one number goes straight to that unit."""
+        text = request.GET.get("q", "").strip()
+        if text and not request.GET.get("as"):
+            exact = units_for(self.scope, text).filter(number__iexact=text).first()
+            if exact is not None:
+                return redirect("desk:unit", exact.public_id)
+        return super().get(request)
+
+    @cached_property
+    def form(self) -> UnitFilterForm:
+        """The filters of the address."""
+        form = UnitFilterForm(self.request.GET)
         form.fields["site"] = pick_field(
             sites_for(self.scope).select_related(None), label="Site", empty_label="All sites"
         )
-        rows: UnitQuerySet = Unit.objects.none()
-        if form.is_valid():
-            wanted = form.cleaned_data
-            exact = units_for(self.scope).filter(number__iexact=wanted["q"].strip()).first()
-            if exact is not None:
-                return redirect("desk:unit", exact.public_id)
-            rows = units_for(self.scope, wanted["q"])
-            if wanted["state"] == GONE:
-                rows = rows.filter(state__in=Unit.GONE)
-            elif wanted["state"] in Unit.State.values:
-                rows = rows.filter(state=wanted["state"])
-            elif not wanted["state"]:
-                rows = rows.on_duty()
-            if wanted["agent"]:
-                rows = rows.filter(model__agent=wanted["agent"])
-            if wanted["site"]:
-                rows = rows.filter(site=wanted["site"])
-        page = paged(request, rows)
-        ids = [unit.pk for unit in page.object_list]
+        return form
+
+    def rows(self) -> UnitQuerySet | None:
+        """The units that the address asks for."""
+        if not self.form.is_valid():
+            return None
+        wanted = self.form.cleaned_data
+        rows = units_for(self.scope, wanted["q"])
+        if wanted["state"] == GONE:
+            rows = rows.filter(state__in=Unit.GONE)
+        elif wanted["state"] in Unit.State.values:
+            rows = rows.filter(state=wanted["state"])
+        elif not wanted["state"]:
+            rows = rows.on_duty()
+        if wanted["agent"]:
+            rows = rows.filter(model__agent=wanted["agent"])
+        if wanted["site"]:
+            rows = rows.filter(site=wanted["site"])
+        return rows
+
+    def lines(self, rows: Sequence[Unit]) -> list[dict[str, Any]]:
+        """Each unit and how it stands."""
+        ids = [unit.pk for unit in rows]
         stand = standings(due_list(self.scope, DueWanted()).filter(unit__in=ids), "unit_id", self.now)
-        lines = []
-        for unit in page.object_list:
+        found = []
+        for unit in rows:
             here = stand.get(unit.pk, NO_STANDING)
-            lines.append({"unit": unit, "chip": chip(here.worst, here.first_latest_on)})
-        context = {
-            "form": form,
-            "lines": lines,
-            "page_obj": page,
-            "is_filtered": any(request.GET.get(name) for name in form.fields),
+            shown = chip(here.worst, here.first_latest_on)
+            found.append({"row": unit, "unit": unit, "chip": shown, "first": here.first_latest_on})
+        return found
+
+    def show(self, page: Page[Any], context: dict[str, Any], status: int) -> HttpResponse:
+        """The page."""
+        context |= {
+            "form": self.form,
+            "is_filtered": any(self.request.GET.get(name) for name in self.form.fields),
             "may_desk": self.may(Act.SEE_DESK),
             "may_import": self.may(Act.IMPORT_REGISTER),
         }
-        return self.page("desk/units.html", context, status=200 if form.is_valid() else 400)
+        return self.page("desk/units.html", context, status=status)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +204,10 @@ class UnitView(PageView):
 
     def get(self, request: HttpRequest, unit_id: UUID) -> HttpResponse:
         """Show it."""
-        unit = self.found(units_for(self.scope).select_related("freshness"), unit_id)
+        unit = self.found(units_for(self.scope).select_related("freshness", "merged_into"), unit_id)
+        if unit.merged_into is not None:
+            self.told(f"{unit.number} is {unit.merged_into.number}: its history is read there.")
+            return redirect("desk:unit", unit.merged_into.public_id)
         today = self.today_in(unit.site.time_zone if unit.site else "UTC")
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         coming = self.coming(unit, today, book)
@@ -184,6 +245,10 @@ class UnitView(PageView):
             "moves": list(moves_of(unit, self.scope)[:20]),
             "stock_moves": list(moves_for(unit=unit)[:20]) if self.may(Act.SEE_BENCH) else [],
             "may_correct": self.may(Act.CORRECT_RECORDS),
+            "may_change": self.may(Act.CHANGE_REGISTER),
+            "aliases": list(unit.aliases.order_by("number")),
+            "recalls": recalls_of(unit),
+            "changes": change_lines(changes_of(unit)[:SHOWN_CHANGES]) if may_desk else [],
             "may_desk": may_desk,
             "may_settle": self.may(Act.CHANGE_REGISTER),
             **claims_of(unit),
@@ -255,7 +320,8 @@ class UnitView(PageView):
 
     def placements(self, unit: Unit) -> list[Placement]:
         """Where the unit hung, newest first, as far as the person may see those sites."""
-        rows = Placement.objects.filter(unit=unit, location__site__in=sites_for(self.scope))
+        seen = Site.objects.visible_to(self.scope)
+        rows = Placement.objects.filter(unit__in=known_as([unit.pk]), location__site__in=seen)
         return list(rows.select_related("location__site").order_by("-is_open", "-from_on", "-pk"))
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import Any
 from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.paginator import Page
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import F, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -20,8 +22,13 @@ from django.utils.http import urlencode
 from inventory.errors import Conflict
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
+from inventory.measures.terms import TERMS
+from inventory.register.agreed import agreed_for
 from inventory.register.models import Site, Unit
 from inventory.register.queries import sites_for
+from inventory.register.searching import sites_holding
+from inventory.search.queries import ids_sql
+from inventory.search.text import words_of
 from schedules.certificates.queries import certificates_for, standing_of
 from schedules.visits.models import Job, Visit, VisitEntry
 from schedules.visits.proposing import propose_visits
@@ -32,8 +39,9 @@ from servicedesk.access import Act
 from servicedesk.accounts.models import User
 from servicedesk.desk.doubts import lines_of
 from servicedesk.desk.fields import PickField, day_field
+from servicedesk.desk.listing import ListView
 from servicedesk.desk.tables_shown import TableBook
-from servicedesk.pages import PageView, paged, place_errors, refusal
+from servicedesk.pages import PageView, place_errors, refusal
 
 OPEN = "open"
 STATE_CHOICES = [("", "Open"), *Visit.State.choices, ("all", "All")]
@@ -43,6 +51,7 @@ DAYS_CHOICES = [
     ("week", "Seven days from today"),
     ("late", "Day passed, not closed"),
 ]
+OVER = (Visit.State.CLOSED, Visit.State.CANCELLED, "all")
 NOBODY = "nobody"
 MAX_AT_ONCE = 200
 
@@ -91,14 +100,41 @@ class ProposeAllForm(forms.Form):
     )
 
 
-class VisitsView(PageView):
+class VisitsView(ListView):
     """The list of visits; posting proposes for all sites, or plans or cancels the ticked ones."""
 
     acts = (Act.SEE_DESK,)
-
-    def get(self, request: HttpRequest) -> HttpResponse:
-        """Show one page of it."""
-        return self.show(ProposeAllForm(prefix="all"))
+    listing = "desk:visits"
+    thing = ("visit", "visits")
+    sorts = {
+        "": ("planned_on", "number", "pk"),
+        "-day": ("-planned_on", "-number", "-pk"),
+        "visit": ("number", "pk"),
+        "-visit": ("-number", "-pk"),
+        "site": ("site__name", "planned_on", "pk"),
+        "-site": ("-site__name", "planned_on", "pk"),
+        "technician": ("technician__first_name", "technician__last_name", "planned_on", "pk"),
+        "-technician": ("-technician__first_name", "-technician__last_name", "planned_on", "pk"),
+        "by": (F("latest_on").asc(nulls_last=True), "pk"),
+        "-by": (F("latest_on").desc(nulls_last=True), "pk"),
+    }
+    columns = (
+        ("visit", lambda line: line["visit"].number),
+        ("state", lambda line: line["visit"].get_state_display()),
+        ("site_code", lambda line: line["visit"].site.code),
+        ("site", lambda line: line["visit"].site.name),
+        ("owner", lambda line: line["visit"].site.owner.name),
+        ("address", lambda line: line["visit"].site.address),
+        ("planned_on", lambda line: line["visit"].planned_on),
+        (
+            "technician",
+            lambda line: line["visit"].technician.display_name if line["visit"].technician else "",
+        ),
+        ("units", lambda line: line["load"].units if line["load"] else 0),
+        ("jobs", lambda line: line["load"].jobs if line["load"] else 0),
+        ("latest_on", lambda line: line["visit"].latest_on),
+    )
+    propose_form = ProposeAllForm(prefix="all")
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Do what the pressed button says."""
@@ -108,13 +144,14 @@ class VisitsView(PageView):
             return self.propose()
         if do in ("confirm", "cancel"):
             return self.many(do)
-        return self.show(ProposeAllForm(prefix="all"), status=400)
+        return self.shown(self.rows(), status=400)
 
     def propose(self) -> HttpResponse:
         """Propose a visit for every site with work due in time."""
         form = ProposeAllForm(self.request.POST, prefix="all")
         if not form.is_valid():
-            return self.show(form, status=400)
+            self.propose_form = form
+            return self.shown(self.rows(), status=400)
         days = form.cleaned_data["horizon_days"]
         made = propose_visits(list(sites_for(self.scope)), by=self.person, now=self.now, horizon_days=days)
         if not made:
@@ -168,17 +205,33 @@ class VisitsView(PageView):
                 version = visit.version
             confirm_visit(visit, version=version, now=self.now)
 
-    def show(self, propose_form: ProposeAllForm, status: int = 200) -> HttpResponse:
-        """The page."""
-        people = technicians()
-        form = VisitFilterForm(self.request.GET, people=people)
+    @cached_property
+    def people(self) -> list[User]:
+        """Technicians to choose from."""
+        return technicians()
+
+    @cached_property
+    def form(self) -> VisitFilterForm:
+        """The filters of the address."""
+        form = VisitFilterForm(self.request.GET, people=self.people)
         form.fields["site"].queryset = sites_for(self.scope)  # type: ignore[attr-defined]
-        is_valid = form.is_valid()
-        rows = self.wanted_rows(form) if is_valid else Visit.objects.none()
-        page = paged(self.request, rows)
-        held = loads(visit.pk for visit in page.object_list)
+        return form
+
+    def rows(self) -> Any:
+        """The visits that the address asks for."""
+        return self.wanted_rows(self.form) if self.form.is_valid() else None
+
+    def sorted(self, rows: QuerySet[Any]) -> QuerySet[Any]:
+        """In the order of the address; what is over begins with the last."""
+        if not self.request.GET.get("sort") and self.form.cleaned_data["state"] in OVER:
+            return rows.order_by("-planned_on", "-number", "-pk")
+        return super().sorted(rows)
+
+    def lines(self, rows: Sequence[Visit]) -> list[dict[str, Any]]:
+        """Each visit, what it holds and whether it is late."""
+        held = loads(visit.pk for visit in rows)
         lines = []
-        for visit in page.object_list:
+        for visit in rows:
             today = self.today_in(visit.site.time_zone)
             lines.append(
                 {
@@ -189,20 +242,22 @@ class VisitsView(PageView):
                     "pick": f"{visit.public_id}:{visit.version}",
                 }
             )
-        site = form.cleaned_data.get("site") if is_valid else None
+        return lines
+
+    def show(self, page: Page[Any], context: dict[str, Any], status: int) -> HttpResponse:
+        """The page."""
         may_plan = self.may(Act.PLAN_VISITS)
-        context = {
-            "form": form,
-            "propose_form": propose_form,
-            "lines": lines,
-            "page_obj": page,
-            "site": site,
-            "people": people,
-            "is_filtered": any(self.request.GET.get(name) for name in form.fields),
+        drafts = any(line["visit"].state == Visit.State.PROPOSED for line in context["lines"])
+        context |= {
+            "form": self.form,
+            "propose_form": self.propose_form,
+            "site": self.form.cleaned_data.get("site") if self.form.is_valid() else None,
+            "people": self.people,
+            "is_filtered": any(self.request.GET.get(name) for name in self.form.fields),
             "may_plan": may_plan,
-            "can_pick": may_plan and any(line["visit"].state == Visit.State.PROPOSED for line in lines),
+            "can_pick": may_plan and drafts,
         }
-        return self.page("desk/visits.html", context, status=status if is_valid else 400)
+        return self.page("desk/visits.html", context, status=status)
 
     def wanted_rows(self, form: VisitFilterForm) -> Any:
         """The visits that a valid form asks for."""
@@ -230,15 +285,9 @@ class VisitsView(PageView):
             rows = rows.filter(planned_on__lte=given["day_to"])
         if given["site"]:
             rows = rows.filter(site=given["site"])
-        for word in given["q"].split()[:6]:
-            rows = rows.filter(
-                Q(number__icontains=word)
-                | Q(site__name__icontains=word)
-                | Q(site__code__icontains=word)
-                | Q(site__owner__name__icontains=word)
-            )
-        if given["state"] in (Visit.State.CLOSED, Visit.State.CANCELLED, "all"):
-            rows = rows.order_by("-planned_on", "-number", "-pk")
+        for word in words_of(given["q"]):
+            at = Site.objects.filter(sites_holding(word)).order_by().values("pk")
+            rows = rows.filter(Q(pk__in=ids_sql("visit", [word])) | Q(site__in=at))
         return rows
 
 
@@ -442,6 +491,7 @@ class VisitView(PageView):
         }
         counts = visit.counts if visit.state == Visit.State.CLOSED else tally(entries.values())
         companions = list(visit.companions.all())
+        agreed = agreed_for([visit.site], self.now)[visit.site_id]
         context = {
             "crumbs": [
                 {"label": "Visits", "url": reverse("desk:visits")},
@@ -450,6 +500,8 @@ class VisitView(PageView):
             "visit": visit,
             "site": visit.site,
             "today": today,
+            "terms": [line for line in agreed.lines(phone=True) if agreed.get(line[0].code) is not None],
+            "terms_open": sum(term.code not in agreed.values for term in TERMS if not term.is_internal),
             "units": units,
             "recorded": sum(line.entry is not None for line in units),
             "tally": [

@@ -104,8 +104,8 @@ def test_the_list_costs_the_same_queries_however_long(
     for _ in range(count):
         issue(cast, cast.site)
     client = cast.client("dispatcher")
-    # session, user; number of certificates, certificates
-    with django_assert_num_queries(4):
+    # session, user; number of certificates, certificates; saved filters
+    with django_assert_num_queries(5):
         answer = client.get("/desk/certificates/")
     assert len(answer.context["lines"]) == count
 

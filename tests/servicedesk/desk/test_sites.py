@@ -66,8 +66,9 @@ def test_the_list_costs_the_same_queries_however_long(
     for _ in range(count):
         make_serviced_unit(make_site(owner))
     client = cast.client("dispatcher")
-    # session, user; number of sites, sites; time zones, standings; units
-    with django_assert_num_queries(7):
+    # session, user; depots; number of sites, sites; time zones, standings; units; saved filters, depots to
+    # give, last act
+    with django_assert_num_queries(11):
         answer = client.get("/desk/sites/", {"q": "zinc"})
     assert len(names(answer)) == count
 

@@ -119,8 +119,8 @@ def test_the_list_costs_the_same_queries_however_long(
         site = make_site(name="Zinc Yard")
         make_visit(site, [make_serviced_unit(site)], technician=cast.people["technician"])
     client = cast.client("dispatcher")
-    # session, user; technicians; number of visits, visits; loads
-    with django_assert_num_queries(6):
+    # session, user; technicians; number of visits, visits; loads; saved filters
+    with django_assert_num_queries(7):
         answer = client.get("/desk/visits/", {"q": "zinc"})
     assert len(numbers(answer)) == count
 
