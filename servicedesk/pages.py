@@ -194,6 +194,7 @@ _PLANNING: Pages = (
 _REGISTER: Pages = (
     ("Sites", "desk:sites"),
     ("Units", "desk:units"),
+    ("Owners", "desk:owners"),
     ("Bring in", "desk:import"),
 )
 _PAPERS: Pages = (

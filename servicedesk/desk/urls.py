@@ -50,6 +50,7 @@ urlpatterns = [
     path("", overview.OverviewView.as_view(), name="overview"),
     path("due/", due.DueView.as_view(), name="due"),
     path("due.csv", due.DueExportView.as_view(), name="due-export"),
+    path("due.xlsx", due.DueExportView.as_view(form="xlsx"), name="due-workbook"),
     path("handover/", handover.HandoverView.as_view(), name="handover"),
     path("handover/<uuid:run_id>.zip", handover.HandoverFileView.as_view(), name="handover-file"),
     path("handover/papers/<int:row_id>/", handover.TakenPaperView.as_view(), name="taken-paper"),
