@@ -384,6 +384,12 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(minute="5"),
         "options": {"expires": 3000},
     },
+    # Terms hold from a civil day on, which comes at another hour in each zone.
+    "follow-terms": {
+        "task": "schedules.tasks.follow_terms",
+        "schedule": crontab(minute="10"),
+        "options": {"expires": 3000},
+    },
     "refresh-condition-nightly": {
         "task": "schedules.tasks.refresh_condition_nightly",
         "schedule": crontab(hour=str(env_int("NIGHTLY_HOUR", 1, lowest=0, highest=23)), minute="40"),

@@ -17,6 +17,7 @@ from django.db.models import F
 from inventory.errors import Conflict
 from inventory.measures.stamps import Stamp
 from inventory.people import Person
+from inventory.register.agreed import TermsBook
 from inventory.register.custody_queries import home_of
 from inventory.register.models import Location, Placement, Unit, UnitModel
 from inventory.register.places import Loan, Move, Store
@@ -240,13 +241,19 @@ def exchange(
     by: Person | None,
     old_to: Store | None = None,
     old_state: str = Unit.State.IN_STOCK,
+    despite: str = "",
     ref: uuid.UUID | None = None,
 ) -> Placement:
     """Hang ``new`` for good where ``old`` hung, and take ``old`` along as ours, in one transaction.
 
     Both histories follow the cylinder. ``new`` must stand in our stock; as a loaner it leaves the pool.
-    Raises ``Conflict`` (``not_in_stock``).
+    Where it is agreed that the same unit comes back, ``despite`` names who allowed it all the same.
+    Raises ``Conflict`` (``not_in_stock``, ``exchange_not_allowed``).
     """
+    site = location.site
+    why = exchange_refused(site.owner_id, site.pk, on)
+    if why and not despite.strip() and old_state != Unit.State.CONDEMNED:
+        raise Conflict("exchange_not_allowed", why)
     new.refresh_from_db()
     if new.state not in (Unit.State.IN_STOCK, Unit.State.LOANER_FREE):
         raise Conflict(
@@ -266,9 +273,36 @@ def exchange(
     )
     if new.is_loaner:
         make_loaner(new, is_loaner=False)
-    return hang_unit(
-        new, location, on=on, by=by, reason=f"Exchanged for {old.number}", ref=ref, together=together
+    reason = f"Exchanged for {old.number}" + (f"; {despite.strip()}" if despite.strip() else "")
+    return hang_unit(new, location, on=on, by=by, reason=reason, ref=ref, together=together)
+
+
+def exchange_refused(owner_id: int, site_id: int, on: date) -> str:
+    """Why a unit may not be exchanged at a site on a day; empty where it may or nothing is agreed."""
+    agreed = TermsBook([owner_id]).at(owner_id, site_id, on)
+    if agreed.get("return_of_units") != "same":
+        return ""
+    return (
+        "It is agreed that the same unit comes back here, so it cannot be exchanged. Lend a loaner, "
+        "or name who of the owner allowed the exchange."
     )
+
+
+def wants_loaner(owner_id: int, site_id: int, on: date) -> bool:
+    """Whether a loaner must hang where a unit is taken along from this site."""
+    return TermsBook([owner_id]).at(owner_id, site_id, on).get("loaners_compulsory") is True
+
+
+def bare_by_terms(units: Sequence[Unit], on: date) -> list[Unit]:
+    """Those of ``units`` that hang where a loaner is compulsory: taking them along leaves a promise open."""
+    hanging = [unit for unit in units if unit.location_id is not None and unit.site is not None]
+    book = TermsBook({unit.site.owner_id for unit in hanging if unit.site is not None})
+    return [
+        unit
+        for unit in hanging
+        if unit.site is not None
+        and book.at(unit.site.owner_id, unit.site.pk, on).get("loaners_compulsory") is True
+    ]
 
 
 @transaction.atomic

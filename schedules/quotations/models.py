@@ -50,7 +50,7 @@ class PriceItem(models.Model):
                 condition=models.Q(price__gte=0),
                 name="price_not_negative",
                 violation_error_message="A price is zero or more.",
-            )
+            ),
         ]
 
     def __str__(self) -> str:

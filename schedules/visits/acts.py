@@ -39,6 +39,7 @@ from inventory.measures.stamps import StampError, read_stamp
 from inventory.people import Person
 from inventory.register.adding import add_found_unit, add_location, drop_found_unit, model_of_kind
 from inventory.register.aliases import survivors
+from inventory.register.custody import exchange_refused, wants_loaner
 from inventory.register.models import Location, Unit, UnitModel, local_today
 from schedules.due.services import refresh_units
 from schedules.visits.closing import Closing, local_day, record_late
@@ -346,7 +347,7 @@ class _Intake:
         defects = [_defect(one) for one in act.content.get("defects", ())]
         for one in defects:
             check_defect(one, About.UNIT)
-        warnings = self._same_work(act, given)
+        warnings = self._same_work(act, given) + self._against_terms(visit, given)
         entry, _ = add_entry(visit, given, by=self.by, now=self.now, act=act, is_begun=visit.pk in self.begun)
         if visit.state == Visit.State.UNDER_WAY:
             # The row stays locked until the batch is stored: once is enough.
@@ -629,6 +630,36 @@ class _Intake:
             (unit_id, task) for unit_id, tasks in entries.values_list("unit_id", "tasks") for task in tasks
         }
         return found
+
+    def _against_terms(self, visit: Visit, given: EntryInput) -> list[Warned]:
+        """What is not as agreed with the owner; the office settles it, the record stands."""
+        today = local_today(visit.site, self.now)
+        taken = given.result == VisitEntry.Result.REMOVED and given.disposition not in (
+            VisitEntry.Disposition.LOANER,
+            VisitEntry.Disposition.CONDEMNED,
+        )
+        if taken and wants_loaner(visit.site.owner_id, visit.site_id, today):
+            return [
+                Warned(
+                    "loaner_compulsory",
+                    f"A loaner is compulsory here and none hangs in the place of {given.unit.number}. "
+                    "Hang one, or tell the office.",
+                    "disposition",
+                )
+            ]
+        if (
+            given.result == VisitEntry.Result.REPLACED
+            and given.disposition != VisitEntry.Disposition.CONDEMNED
+            and exchange_refused(visit.site.owner_id, visit.site_id, today)
+        ):
+            return [
+                Warned(
+                    "exchanged_despite_terms",
+                    f"It is agreed that {given.unit.number} comes back. The office sees who allowed it.",
+                    "remarks",
+                )
+            ]
+        return []
 
     def _same_work(self, act: FieldAct, given: EntryInput) -> list[Warned]:
         if given.result != Result.SERVICED:

@@ -108,6 +108,10 @@ class PlaceView(GoodsView):
 
     def _bring(self, store: Store, given: dict[str, Any]) -> None:
         units = units_by_number(given["numbers"])
+        bare = custody.bare_by_terms(units, self.now.date())
+        if bare:
+            named = ", ".join(unit.number for unit in bare[:10])
+            self.warn(f"A loaner is compulsory where these hung: {named}. Hang one today.")
         moves = custody.carry(
             units, store, on=self.now.date(), by=self.person, reason=given["reason"] or "Brought in"
         )

@@ -16,7 +16,10 @@ from inventory.errors import Conflict
 from inventory.logbook.defects import open_defects
 from inventory.logbook.models import Defect
 from inventory.measures.checks import defect_kinds
-from inventory.register.models import Site
+from inventory.register.agreed import agreed_for
+from inventory.register.models import AGENT_CHOICES, Site
+from inventory.stock.models import Item
+from schedules.billing.queries import CODE_LABELS
 from schedules.quotations.models import PriceItem, Quotation
 from schedules.quotations.queries import lines_of, quotations_for, totals_of
 from schedules.quotations.services import (
@@ -29,6 +32,7 @@ from schedules.quotations.services import (
 )
 from servicedesk.access import Act
 from servicedesk.defects_shown import defect_lines
+from servicedesk.desk.fields import day_field
 from servicedesk.documents.builders import quotation_paper
 from servicedesk.documents.paper import pdf_response
 from servicedesk.pages import PageView, paged, place_errors
@@ -133,6 +137,7 @@ class NewQuotationView(PageView):
             "lines": defect_lines(open_defects(self.scope).filter(site=site)),
             "currency": self.request.POST.get("currency", last or ""),
             "problem": problem,
+            "agreed": agreed_for([site], self.now)[site.pk],
         }
         return self.page("desk/quotation_new.html", context, status=status)
 
@@ -214,11 +219,18 @@ class QuotationView(PageView):
     def show(self, quotation: Quotation, draft: DraftForm, forms_: Any, status: int = 200) -> HttpResponse:
         """The page."""
         lines = lines_of(quotation)
+        totals = totals_of(lines)
+        limit = agreed_for([quotation.site], self.now)[quotation.site_id].approval_limit
         context = {
             "crumbs": [{"label": "Quotations", "url": reverse("desk:quotations")}],
             "quotation": quotation,
             "lines": lines,
-            "totals": totals_of(lines),
+            "totals": totals,
+            "limit": limit,
+            "is_within": limit is not None
+            and totals.is_whole
+            and limit.currency == quotation.currency
+            and totals.all <= limit.amount,
             "draft": draft,
             "line_forms": forms_,
             "is_draft": quotation.state == Quotation.State.DRAFT,
@@ -248,12 +260,34 @@ class PriceForm(forms.Form):
     price = forms.DecimalField(label="Price", min_value=Decimal(0), max_digits=12, decimal_places=2)
     currency = forms.CharField(label="Currency", max_length=3, help_text="ISO 4217, for instance EUR.")
     defect_code = forms.ChoiceField(label="Proposed for", required=False)
+    bills = forms.ChoiceField(
+        label="Prices in billing", required=False, help_text="What of a billing run it is the price of."
+    )
+    agent = forms.ChoiceField(label="Only for units of", required=False)
+    from_on = day_field("Price valid from")
     is_active = forms.BooleanField(label="In use", required=False, initial=True)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         found = [(code, kind.text) for code, kind in defect_kinds().items()]
         self.fields["defect_code"].choices = [("", "no defect"), *found]  # type: ignore[attr-defined]
+        self.fields["bills"].choices = bill_choices()  # type: ignore[attr-defined]
+        self.fields["agent"].choices = [("", "any agent"), *AGENT_CHOICES]  # type: ignore[attr-defined]
+        self.fields["from_on"].help_text = "Empty: today. What was done earlier keeps the price of its day."
+
+
+def bill_choices() -> list[tuple[str, str]]:
+    """What of a billing run a price can be for: work, loans, and the parts of the catalogue."""
+    parts = (
+        Item.objects.filter(kind__in=(Item.Kind.PART, Item.Kind.CARTRIDGE))
+        .order_by("name", "pk")
+        .values_list("code", "name")
+    )
+    return [
+        ("", "nothing by itself"),
+        *CODE_LABELS.items(),
+        *((f"part:{code}", f"Part: {name} ({code})") for code, name in parts),
+    ]
 
 
 class PricesView(PageView):
@@ -264,7 +298,11 @@ class PricesView(PageView):
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show the list, and the form for a new line or the one that is changed."""
         item = self.item()
-        first = {name: getattr(item, name) for name in PriceForm.base_fields} if item else None
+        first = (
+            {name: getattr(item, name) for name in PriceForm.base_fields if name != "from_on"}
+            if item
+            else None
+        )
         return self.show(PriceForm(initial=first), item)
 
     def post(self, request: HttpRequest) -> HttpResponse:
@@ -294,9 +332,13 @@ class PricesView(PageView):
     def show(self, form: PriceForm, item: PriceItem | None, status: int = 200) -> HttpResponse:
         """The page."""
         kinds = defect_kinds()
-        rows = list(PriceItem.objects.select_related("changed_by"))
+        rows = list(PriceItem.objects.select_related("changed_by").prefetch_related("steps"))
+        words, today = dict(bill_choices()), self.now.date()
         for row in rows:
             row.proposed_for = kinds[row.defect_code].text if row.defect_code in kinds else ""  # type: ignore[attr-defined]
+            row.bills_word = words.get(row.bills, row.bills) if row.bills else ""  # type: ignore[attr-defined]
+            row.agent_word = dict(AGENT_CHOICES).get(row.agent, "")  # type: ignore[attr-defined]
+            row.coming = [step for step in row.steps.all() if step.from_on > today]  # type: ignore[attr-defined]
         context = {
             "crumbs": [{"label": "Quotations", "url": reverse("desk:quotations")}],
             "items": rows,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -19,10 +19,19 @@ from inventory.errors import Conflict
 from inventory.measures import terms as catalogue
 from inventory.measures.kinds import TASK_LABELS
 from inventory.measures.terms import GROUPS, NOT_AGREED, TERM, TERMS, Agreed, Sort, Term, say
-from inventory.register.agreed import TermsBook, agree, call_off, contracts, take_back_call_off, waiting_tasks
+from inventory.register.agreed import (
+    TermsBook,
+    agree,
+    agreed_for,
+    call_off,
+    contracts,
+    take_back_call_off,
+    waiting_tasks,
+)
 from inventory.register.models import Owner, Site
 from inventory.register.queries import words_condition
 from inventory.register.terms import CallOff, ContractMark, TermsVersion
+from schedules.due.models import Obligation
 from servicedesk.access import Act
 from servicedesk.desk.fields import day_field
 from servicedesk.pages import PageView, paged, place_errors, read_uuid
@@ -77,6 +86,29 @@ def history(versions: list[TermsVersion], *, absent: str) -> list[dict[str, Any]
         told.append({"version": row, "changes": changes(before, row.values, absent=absent)})
         before = row.values
     return told[::-1]
+
+
+def terms_brief(site: Site, now: datetime) -> dict[str, Any]:
+    """What the page of a site says about its terms."""
+    agreed = agreed_for([site], now)[site.pk]
+    return {
+        "open": sum(term.code not in agreed.values for term in TERMS if not term.is_internal),
+        "contract": agreed.get("contract_number"),
+        "ends_on": agreed.day("ends_on"),
+        "waiting": [TASK_LABELS[code] for code in TASK_LABELS if code in waiting_tasks(agreed)],
+    }
+
+
+def mark_waiting(rows: Sequence[Obligation], now: datetime) -> None:
+    """Say of each obligation whether its task must be called off first: ``awaits_call_off``.
+
+    At most two queries for all of them.
+    """
+    sites = {row.site.pk: row.site for row in rows if row.site is not None}
+    agreed = agreed_for(list(sites.values()), now)
+    for row in rows:
+        found = agreed.get(row.site_id or 0)
+        row.awaits_call_off = found is not None and found.awaits_call_off(row.task)  # type: ignore[attr-defined]
 
 
 @dataclass(frozen=True, slots=True)

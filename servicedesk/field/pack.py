@@ -31,6 +31,7 @@ from inventory.measures.kinds import (
 )
 from inventory.measures.plates import FACTS, SAID_LABELS
 from inventory.people import Person
+from inventory.register.agreed import agreed_for
 from inventory.register.aliases import known_as, old_place_numbers, old_unit_numbers
 from inventory.register.models import AccessWindow, Location, Site, Unit, UnitModel, local_today
 from schedules.due.models import Obligation
@@ -122,6 +123,7 @@ class _Pack:
         self.once_unit = old_unit_numbers(self.unit)
         self.once_place = old_place_numbers(self.place)
         self.today = {site.pk: local_today(site, now) for site in self.sites.values()}
+        self.agreed = agreed_for(list(self.sites.values()), now)
 
     def content(self) -> dict[str, Any]:
         person = self.person
@@ -244,6 +246,12 @@ class _Pack:
             "longitude_deg": None if site.longitude is None else float(site.longitude),
             "time_zone": site.time_zone,
             "access_notes": site.access_notes,
+            "terms": [
+                {"code": term.code, "label": term.label, "text": text}
+                for term, text, _ in self.agreed[site.pk].lines(phone=True)
+            ],
+            "exchange_allowed": self.agreed[site.pk].get("return_of_units") != "same",
+            "loaner_compulsory": self.agreed[site.pk].get("loaners_compulsory") is True,
             "hours": self.hours[site.pk],
             "contact": {"name": site.owner.contact_name, "phone": site.owner.contact_phone},
             "cautions": cautions_for(models.values()),

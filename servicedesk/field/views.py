@@ -14,6 +14,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 
 from inventory.errors import Conflict
+from inventory.register.agreed import agreed_for
 from inventory.register.models import Unit, UnitModel, local_today
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import certificates_for
@@ -107,6 +108,7 @@ class RoundView(FieldView):
             "found": found,
             "is_open": visit.state in OPEN_TO_TECHNICIAN,
             "hours": list(visit.site.access_windows.filter(weekday=visit.planned_on.weekday())),
+            "terms": agreed_for([visit.site], self.now)[visit.site_id].lines(phone=True),
             "next_stop": next_stop,
             "cautions": cautions_for(stop.unit.model for stop in walk.stops),
             "caution_words": caution_words(stop.unit.model for stop in walk.stops),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -9,17 +10,21 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.db.models import Count, F, Max, Q, QuerySet
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 from django.urls import reverse
 from django.utils.http import urlencode
 
 from inventory.access import EVERYTHING
 from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.checks import defect_text
+from inventory.measures.terms import LANGUAGES
+from inventory.register.agreed import TermsBook, contracts, extra_sites, waiting_tasks
 from inventory.register.custody_queries import loans_for, too_long, uncovered
 from inventory.register.models import Site, Unit
 from inventory.register.service_end import ended_sites
+from inventory.register.terms import ContractMark, TermsVersion
 from inventory.workshop.models import HouseStay, Instrument, JobCard
+from schedules.certificates.models import Certificate
 from schedules.crew.models import HeldSkill
 from schedules.due.queries import DueWanted, Status, due_list, with_status
 from schedules.visits.models import Doubt, Job, Visit
@@ -30,6 +35,10 @@ from servicedesk.notices.deadlines import deadlines_for, lines_of
 SHOWN = 10
 AHEAD_DAYS = 30
 NO_ACCESS_DAYS = 180
+PAPERS_DAYS = 60
+NO_PAPER: tuple[date | None, str] = (None, "")
+PAPERS_LANGUAGE = "en"
+"""In which certificates are printed until their forms are translated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +85,9 @@ def day_list(now: datetime) -> list[Section]:
         _houses(today),
         _licences(today),
         _instruments(today),
+        _call_off(now),
+        _papers(now),
+        _contracts(today),
     ]
 
 
@@ -195,6 +207,106 @@ def _closing(now: datetime) -> Section:
         "Confirm a visit inside the window.",
         rows,
         _address("desk:due", status="due"),
+    )
+
+
+def _call_off(now: datetime) -> Section:
+    """Work that falls due and that no visit takes in, because the contract leaves it out."""
+    agreed = extra_sites(now)
+    by_tasks: dict[tuple[str, ...], list[int]] = defaultdict(list)
+    for site_id, terms in agreed.items():
+        by_tasks[tuple(waiting_tasks(terms))].append(site_id)
+    wanted = Q(pk__in=[])
+    for tasks, ids in by_tasks.items():
+        if tasks:
+            wanted |= Q(site__in=ids, task__in=tasks)
+    rows = due_list(EVERYTHING, DueWanted()).filter(
+        wanted, latest_on__lte=now.date() + timedelta(days=AHEAD_DAYS)
+    )
+    return _by_site(
+        "call_off",
+        f"Falls due within {AHEAD_DAYS} days and waits to be called off",
+        "Offer it to the owner: the contract leaves it out, and no visit takes it in by itself.",
+        rows,
+        _address("desk:due", status="due"),
+    )
+
+
+def _papers(now: datetime) -> Section:
+    """Closed visits whose papers came, or have yet to come, later than agreed or in another language."""
+    since = now.date() - timedelta(days=PAPERS_DAYS)
+    rows = list(
+        Visit.objects.filter(
+            state=Visit.State.CLOSED,
+            done_on__gte=since,
+            site__owner__in=TermsVersion.objects.filter(
+                Q(values__has_key="papers_within_days") | Q(values__has_key="language")
+            ).values("owner"),
+        )
+        .select_related("site")
+        .order_by("done_on", "pk")
+    )
+    issued: dict[int, tuple[date | None, str]] = {}
+    for visit_id, on, content in (
+        Certificate.objects.filter(visit__in=[visit.pk for visit in rows])
+        .order_by("-issued_on", "-pk")
+        .values_list("visit_id", "issued_on", "content__language")
+    ):
+        if visit_id is not None:
+            issued[visit_id] = on, content or PAPERS_LANGUAGE
+    book = TermsBook({visit.site.owner_id for visit in rows})
+    lines = []
+    for visit in rows:
+        assert visit.done_on is not None
+        terms = book.at(visit.site.owner_id, visit.site_id, visit.done_on)
+        days, language = terms.get("papers_within_days"), terms.get("language")
+        issued_on, printed = issued.get(visit.pk, NO_PAPER)
+        said = []
+        if days is not None:
+            last = visit.done_on + timedelta(days=days)
+            if issued_on is None and now.date() > last:
+                said.append(f"no certificate yet, agreed by {last}")
+            elif issued_on is not None and issued_on > last:
+                said.append(f"issued {issued_on}, agreed by {last}")
+        if issued_on is not None and language and language != printed:
+            names = dict(LANGUAGES)
+            said.append(f"in {names.get(printed, printed)}, agreed in {names[language]}")
+        if said:
+            lines.append(
+                Line(
+                    visit.number,
+                    _address("desk:visit", visit.public_id),
+                    f"{visit.site.name}: {'; '.join(said)}",
+                )
+            )
+    return Section(
+        "papers",
+        "Papers not delivered as agreed",
+        "Issue what is missing, and tell the owner.",
+        len(lines),
+        lines[:SHOWN],
+    )
+
+
+def _contracts(today: date) -> Section:
+    """Contracts past their end of which nobody said what became of them."""
+    told = ContractMark.objects.exclude(kind=ContractMark.Kind.OFFERED).filter(version=OuterRef("pk"))
+    rows = contracts(EVERYTHING, today).filter(~Exists(told), ends_on__lt=today)
+    count, found = _first(rows.order_by("ends_on", "pk"))
+    return Section(
+        "contracts",
+        "Contracts past their end",
+        "Say what became of them: renewed, or ended.",
+        count,
+        [
+            Line(
+                row.site.name if row.site else row.owner.name,
+                _address("desk:renewal", row.public_id),
+                f"{row.contract_number or 'no number'}, ended {row.ends_on}",
+            )
+            for row in found
+        ],
+        _address("desk:renewals"),
     )
 
 

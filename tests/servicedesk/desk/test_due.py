@@ -217,7 +217,7 @@ def test_the_number_of_queries_does_not_grow(
     client = cast.client("dispatcher")
     # session, user; time zones, sites behind, sums, sites; time zones, their ids, rows; confirmations;
     # owners, sites; saved filters
-    with django_assert_num_queries(13):
+    with django_assert_num_queries(14):
         answer = client.get("/desk/due/")
     assert len(rows(answer)) == count
 

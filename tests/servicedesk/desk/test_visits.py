@@ -269,7 +269,7 @@ def test_a_visit_costs_the_same_queries_however_many_units(
     client = cast.client("dispatcher")
     # session, user; visit; jobs; entries; confirmations; certificates; technicians; hours;
     # doubts; companions, and who else may go along
-    with django_assert_num_queries(12):
+    with django_assert_num_queries(13):
         answer = client.get(address(visit))
     assert len(answer.context["units"]) == count
 

@@ -76,6 +76,7 @@ const premises = ({ site, day }) => {
   const facts = [
     ["Address", site.address],
     ["Notes", site.access_notes],
+    ...(site.terms ?? []).map((/** @type {any} */ term) => [term.label, term.text]),
     ["Cautions", (site.cautions ?? []).join(" ")],
   ].filter(([, text]) => text);
   const phone = site.contact?.phone || site.owner?.phone;
