@@ -524,15 +524,13 @@ def show_date(value: float, finest: str, *, is_1904: bool = False) -> str:
     """
     if not 0 <= value < 2_958_466 or (not is_1904 and 60 <= value < 61):
         return ""
-    if value < 1 and not is_1904:
+    if finest == "t" or (value < 1 and not is_1904):
         seconds = round(value * 86400)
         return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
     shift = 1 if not is_1904 and value < 60 else 0
     moment = (_EPOCH_1904 if is_1904 else _EPOCH_1900) + timedelta(
         days=int(value) + shift, seconds=round((value % 1) * 86400)
     )
-    if finest == "t" and value < 1:
-        return f"{moment:%H:%M:%S}"
     if finest == "m":
         return f"{moment.year:04d}-{moment.month:02d}"
     if finest == "y":
