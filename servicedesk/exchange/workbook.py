@@ -334,6 +334,7 @@ class _XlsxSheet:
                 style = attributes.get("s", "")
                 value = ""
                 formula = None
+                inline.clear()  # an empty cell has no text element that would
             elif tag == "v":
                 collect = 1
             elif tag == "row":

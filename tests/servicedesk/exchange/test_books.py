@@ -601,3 +601,13 @@ def test_hours_of_a_sheet_are_hours() -> None:
         sheet["A1"].number_format = "[h]:mm:ss"
 
     assert rows_of(xlsx(fill)) == [(1, ["30:00:00"])]
+
+
+def test_an_empty_text_cell_does_not_take_the_text_before_it() -> None:
+    book = Workbook(write_only=True)  # writes empty text as a cell without any text element
+    sheet = book.create_sheet("Units")
+    sheet.append(["serial", "maker", "agent"])
+    sheet.append(["A1", "", "CO2"])
+    out = io.BytesIO()
+    book.save(out)
+    assert open_book(out.getvalue()).table().rows == [(2, ["A1", "", "CO2"])]
