@@ -25,7 +25,6 @@ from servicedesk.documents.paper import document_pdf, in_fifties
 from servicedesk.portal.glance import WALKING_ORDER, unit_standings
 from servicedesk.portal.words import say_stamp
 
-
 # A history reads by the day of the work; what came in later of an earlier day stands where it belongs.
 BY_DAY = (F("done_last").asc(nulls_first=True), "received_at", "sequence")
 

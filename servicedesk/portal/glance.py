@@ -125,6 +125,11 @@ class Glance:
     site: Site
     counts: Counts
 
+    @property
+    def away(self) -> int:
+        """Units that are away from the site."""
+        return self.counts.of[Class.AWAY]
+
 
 def glances(sites: Sequence[Site], now: datetime) -> list[Glance]:
     """How ``sites`` stand, worst first; a handful of queries whatever their number."""

@@ -7,6 +7,7 @@ was issued and whether it stands, nothing beyond: no units, no contact, no techn
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
@@ -166,7 +167,7 @@ def _shown(certificate: Certificate) -> dict[str, Any]:
         "recorded": counts["recorded"] if "recorded" in counts else counts["units"],
         "results": [(word, counts[name]) for word, name in _RESULTS if name in counts],
         "exception_count": len(content["exceptions"]),
-        "tables": content["tables"],
+        "tables": [{**table, "state": _public_state(table)} for table in content["tables"]],
         "warning": content["warning"],
         "replaces": content["replaces"]["number"] if content["replaces"] else "",
         "digest": certificate.content_digest,
@@ -181,6 +182,18 @@ def _shown(certificate: Certificate) -> dict[str, Any]:
         "line": content["standing_line"],
         "limit_mb": UPLOAD_LIMIT_BYTES // 2**20,
     }
+
+
+def _public_state(table: Mapping[str, Any]) -> str:
+    """How a table stood, without who confirmed or varied it and why: that is for whoever holds the paper."""
+    words = (
+        "Confirmed against local code."
+        if table["is_confirmed"]
+        else "Unconfirmed: shipped defaults that nobody had checked against local code."
+    )
+    if "Varied here:" in table["state"]:
+        words += " Some of its rules were varied for these premises; the paper names them."
+    return words
 
 
 def _unknown(request: HttpRequest, typed: str) -> HttpResponse:

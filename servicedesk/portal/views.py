@@ -119,6 +119,7 @@ class HomeView(PortalView):
                 .values_list("site_id")
                 .annotate(n=Count("pk"))
             ),
+            "covered": self._covered(),
             "page_obj": page,
             "units": units,
             "visits": self._coming(),
@@ -127,6 +128,11 @@ class HomeView(PortalView):
             else _papers(certificates_for(self.scope).order_by("-issued_at", "-pk")[:5]),
         }
         return self.page("portal/home.html", context)
+
+    def _covered(self) -> dict[int, int]:
+        """How many places of each own site a loaner of ours covers now; one query."""
+        rows = Loan.objects.visible_to(self.scope).open().order_by().values_list("location__site_id")
+        return dict(rows.annotate(n=Count("pk")))
 
     def _coming(self) -> list[Visit]:
         return list(

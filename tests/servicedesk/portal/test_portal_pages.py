@@ -403,7 +403,9 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 # --- how much is asked of the database ------------------------------------------------------------
 
 # Each begins with session, user and the person's owners.
-HOME_QUERIES = 12  # sites; states; zones; units; dates (2, more where days differ); defects; visits; papers
+HOME_QUERIES = (
+    13  # sites; states; zones; units; dates (2, more where days differ); defects; loans; visits; papers
+)
 SITE_QUERIES = 16  # site; units; dates; tables (5); defects; visits (2); certificates; count and page
 UNIT_QUERIES = 19  # unit; dates; tables (4); reasons (4); records and readings; placements
 CERTIFICATES_QUERIES = 6  # the sites to choose from; count; page
@@ -468,6 +470,7 @@ def test_a_unit_away_is_named_with_what_hangs_in_its_place(own: Premises) -> Non
     away = text_of(own.get("site", own.site.public_id)).split("Away, and what")[1].split("</table>")[0]
     assert "L-77" in away
     assert "on loan since 25 Nov 2026" in away
+    assert "1 away, 1 loaner in place" in " ".join(text_of(own.get("home")).split())
 
 
 def test_open_defects_stand_on_the_first_page_and_with_the_unit(own: Premises) -> None:

@@ -18,6 +18,8 @@ from schedules.certificates.services import (
     withdraw_certificate,
 )
 from schedules.certificates.signing import SignatureState
+from schedules.rulebook.services import confirm_table, vary_rule
+from schedules.rules import load_tables
 from servicedesk.portal import verify
 from tests.factories import NOW, make_user
 from tests.schedules.certificates.scenario import full_day
@@ -88,6 +90,28 @@ def test_nothing_private_is_shown(stranger, address, day):
         assert unit.number not in page
         assert not unit.serial or unit.serial not in page
     for private in ("R. Example", "Okoro", "EX-20931", "Quay Street", "Room locked", day.visit.number):
+        assert private not in page, private
+
+
+def test_who_confirmed_or_varied_a_table_and_why_stays_on_the_paper(stranger, day):
+    site, manager = day.visit.site, make_user("manager", first_name="Maren", last_name="Holt")
+    vary_rule(
+        "us-osha-1910-157",
+        "maintenance",
+        {"every": "P6M"},
+        site=site,
+        by=manager,
+        at=NOW,
+        reason="Plating shop",
+        reference="Letter FM-17",
+    )
+    version = load_tables()["us-osha-1910-157"][0].version
+    confirm_table("us-osha-1910-157", version, by=manager, name="Maren Holt", local_code="Fire code", at=NOW)
+    certificate = close_with_certificate(day.visit, day.closing(), by=day.technician, now=NOW)[1]
+    assert "Maren Holt" in str(certificate.content["tables"])
+    page = shown(stranger.get(f"/verify/{group_code(certificate.verify_code)}/"))
+    assert "Confirmed against local code. Some of its rules were varied" in page
+    for private in ("Holt", "Plating shop", "FM-17"):
         assert private not in page, private
 
 
