@@ -604,7 +604,7 @@ def test_hours_of_a_sheet_are_hours() -> None:
 
 
 def test_an_empty_text_cell_does_not_take_the_text_before_it() -> None:
-    book = Workbook(write_only=True)  # writes empty text as a cell without any text element
+    book = openpyxl.Workbook(write_only=True)  # writes empty text as a cell without any text element
     sheet = book.create_sheet("Units")
     sheet.append(["serial", "maker", "agent"])
     sheet.append(["A1", "", "CO2"])
