@@ -8,18 +8,20 @@ from django.utils import timezone
 from inventory.condition.services import refresh_condition
 from inventory.register.agreed import put_in_force
 from schedules.certificates import services as certificates
+from schedules.certificates.handing_over import apply_due_owner_changes
 from schedules.due import forecast_runs, months
 from schedules.due import services as due
 from schedules.outlook import services as outlooks
-from schedules.routes import runs
 from schedules.quotations.services import put_prices_in_force
+from schedules.routes import runs
 from schedules.visits.queries import planned_days
 from schedules.visits.using import book_used
 
 
 @shared_task
 def refresh_due_nightly() -> dict[str, int]:
-    """Bring every stale unit up to date; a second run writes nothing."""
+    """Let sites go to new owners, then bring every stale unit up to date; a second run writes nothing."""
+    apply_due_owner_changes(now=timezone.now())
     done = due.refresh_stale(now=timezone.now())
     return {"computed": done.computed, "written": done.written, "removed": done.removed}
 
@@ -89,14 +91,14 @@ def refresh_condition_nightly() -> dict[str, int]:
 
 
 @shared_task
-def roll_forecast(run_id: int) -> bool:
-@shared_task
 def follow_terms() -> dict[str, int]:
     """Put terms and prices in force whose day has come; a second run writes nothing."""
     now = timezone.now()
     return {"sites": put_in_force(now), "prices": put_prices_in_force(now)}
 
 
+@shared_task
+def roll_forecast(run_id: int) -> bool:
     """Roll one slice of a forecast; what is left is a message of its own. True when more is left."""
     more = forecast_runs.work_on(run_id, planned_of=planned_days)
     if more:

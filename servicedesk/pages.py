@@ -194,6 +194,8 @@ _PLANNING: Pages = (
 _REGISTER: Pages = (
     ("Sites", "desk:sites"),
     ("Units", "desk:units"),
+    ("Alike", "desk:alike"),
+    ("Recalls", "desk:recalls"),
     ("Owners", "desk:owners"),
     ("Bring in", "desk:import"),
 )

@@ -53,7 +53,7 @@ def open_recall(
         opened_at=now,
     )
     recall.number = f"RC-{draw_numbers('recall')[0]:05d}"
-    recall.full_clean()
+    recall.full_clean(exclude=["opened_by", "closed_by"])
     recall.save()
     add_matches(recall, wanted)
     return recall

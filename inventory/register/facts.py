@@ -201,7 +201,8 @@ def model_like(base: UnitModel | None, changes: Mapping[str, Any]) -> UnitModel:
         return found
     key = hashlib.sha256(repr(sorted(values.items())).encode()).hexdigest()
     model = UnitModel(build_key=key, **values)
-    model.full_clean(validate_unique=False)
+    unknown = [name for name in ("is_refillable", "has_shutoff_hose") if values[name] is None]
+    model.full_clean(validate_unique=False, exclude=unknown)
     try:
         with transaction.atomic():
             model.save()

@@ -148,31 +148,31 @@ def move_places(
     site: Site,
     because: Because,
     *,
-    prefix: str = "",
+    front: str = "",
     by: Person | None,
     at: datetime,
     together: uuid.UUID | None = None,
 ) -> frozenset[int]:
     """Make ``places`` of another site of the same owner places of ``site``; return the units that go along.
 
-    A place keeps its number unless ``site`` has that number; then ``prefix`` goes in front of it and the
+    A place keeps its number unless ``site`` has that number; then ``front`` goes in front of it and the
     old number stays as an alias where that leads to one place only. Raises ``ValidationError`` for
-    clashes without a prefix that settles them.
+    clashes without a front that settles them.
     """
     clashing = {clash.number for clash in clashes(places, site)}
-    if clashing and not prefix.strip():
+    if clashing and not front.strip():
         named = ", ".join(sorted(clashing)[:8])
         raise ValidationError(
             {
-                "prefix": f"{site.name} has places numbered {named} already. Give what goes in front."
+                "front": f"{site.name} has places numbered {named} already. Give what goes in front."
             }
         )
-    new = {place.pk: f"{prefix.strip()}{place.number}" for place in places if place.number in clashing}
+    new = {place.pk: f"{front.strip()}{place.number}" for place in places if place.number in clashing}
     still = Location.objects.filter(site=site, number__in=new.values()).values_list("number", flat=True)
     if still:
-        raise ValidationError({"prefix": f"{', '.join(still)} exists too. Choose other letters."})
+        raise ValidationError({"front": f"{', '.join(still)} exists too. Choose other letters."})
     if any(len(number) > 30 for number in new.values()):
-        raise ValidationError({"prefix": "With it a number has more than 30 letters. Choose a shorter one."})
+        raise ValidationError({"front": "With it a number has more than 30 letters. Choose a shorter one."})
     together = together or uuid.uuid4()
     last = Location.objects.filter(site=site).order_by("-walking_order").first()
     order = last.walking_order if last is not None else 0
@@ -211,7 +211,7 @@ def move_places(
 
 @transaction.atomic
 def merge_site(
-    old: Site, into: Site, reason: str, *, prefix: str = "", by: Person | None, at: datetime
+    old: Site, into: Site, reason: str, *, front: str = "", by: Person | None, at: datetime
 ) -> Corrected:
     """Make every place of ``old`` a place of ``into``; ``old`` stays as a name that leads there.
 
@@ -228,7 +228,7 @@ def merge_site(
         raise ValidationError({"into": f"{into.name} is part of another site itself. Choose that one."})
     together = uuid.uuid4()
     places = list(Location.objects.filter(site=old).select_related("site").order_by("walking_order", "pk"))
-    units = move_places(places, into, because, prefix=prefix, by=by, at=at, together=together)
+    units = move_places(places, into, because, front=front, by=by, at=at, together=together)
     rest = _units_of([old.pk])
     Unit.objects.filter(pk__in=rest).update(site=into, facts_revision=F("facts_revision") + 1)
     if not Site.objects.filter(pk=old.pk, merged_into=None, owner=into.owner_id).update(merged_into=into):

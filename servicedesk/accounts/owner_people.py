@@ -61,3 +61,28 @@ def change_person(
     membership.sites.set(sites if is_limited else [])
     User.objects.filter(pk=membership.user_id).update(is_active=is_active)
     return membership
+
+
+@transaction.atomic
+def join_people(old: Owner, into: Owner) -> int:
+    """Let the people of ``old`` be people of ``into``; return how many.
+
+    Who is limited to sites stays so: the sites went along. Who belongs to both keeps what either gave.
+    """
+    rows = list(OwnerMembership.objects.filter(owner=old).prefetch_related("sites"))
+    there = {
+        row.user_id: row
+        for row in OwnerMembership.objects.filter(owner=into, user__in=[row.user_id for row in rows])
+    }
+    for row in rows:
+        other = there.get(row.user_id)
+        if other is None:
+            OwnerMembership.objects.filter(pk=row.pk).update(owner=into)
+            continue
+        other.is_limited = other.is_limited and row.is_limited
+        other.may_approve = other.may_approve or row.may_approve
+        other.save(update_fields=["is_limited", "may_approve"])
+        if other.is_limited:
+            other.sites.add(*row.sites.all())
+        row.delete()
+    return len(rows)

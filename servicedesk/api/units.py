@@ -13,6 +13,7 @@ from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from inventory.register.aliases import known_as
 from inventory.register.models import (
     AGENT_CHOICES,
     CONSTRUCTION_CHOICES,
@@ -158,4 +159,4 @@ class UnitViewSet(Shown):
     def records(self, request: Request, public_id: str) -> Response:
         """What happened to the unit, latest first. Corrected records stay in the list."""
         unit = self.get_object()
-        return self.page_of(self.visible(records().of_units([unit.pk])))
+        return self.page_of(self.visible(records().filter(unit__in=known_as([unit.pk]))))

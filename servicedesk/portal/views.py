@@ -11,6 +11,7 @@ from uuid import UUID
 from django.core.paginator import Paginator
 from django.db.models import Count, F, Q
 from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.http import content_disposition_header
 from django.utils.text import slugify
@@ -19,8 +20,10 @@ from inventory.logbook.defects import open_defects
 from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.readings import QUANTITY_LABELS, Quantity
+from inventory.recalls.queries import recalls_of
+from inventory.register.aliases import known_as
 from inventory.register.custody_queries import home_of
-from inventory.register.models import Location, Placement, Site, Unit, local_today
+from inventory.register.models import Location, Placement, Site, Unit, UnitQuerySet, local_today
 from inventory.register.places import Loan
 from schedules.certificates.queries import Standing, certificates_for, standing_of
 from schedules.due.models import Obligation
@@ -267,6 +270,9 @@ class UnitView(PortalView):
         """Show the unit."""
         units = Unit.objects.visible_to(self.scope).select_related("model", "site__owner", "location")
         unit = self.found(units, unit_id)
+        if unit.merged_into_id is not None:
+            # The number on an old paper; what became of the unit is read under its one number.
+            return redirect("portal:unit", self.found_by_key(units, unit.merged_into_id).public_id)
         if unit.site is None:
             raise Http404
         today = local_today(unit.site, self.now)
@@ -282,15 +288,35 @@ class UnitView(PortalView):
             "made": say_stamp(unit.made),
             "dues": self._dues(unit),
             "events": self._history(unit),
-            "placements": list(
-                Placement.objects.filter(unit=unit, location__site__owner=unit.site.owner_id)
-                .select_related("location__site")
-                .order_by("-is_open", "-pk")
-            ),
+            "unseen": self._unseen(unit),
+            "recalls": recalls_of(unit),
+            "placements": self._placements(unit),
             "tables": tables,
             "unconfirmed_count": unconfirmed(tables),
         }
         return self.page("portal/unit.html", context)
+
+    def found_by_key(self, units: UnitQuerySet, pk: int) -> Unit:
+        """The unit of that key among ``units``, which are in scope; a 404 otherwise."""
+        unit = units.filter(pk=pk).first()
+        if unit is None:
+            raise Http404
+        return unit
+
+    def _placements(self, unit: Unit) -> list[Placement]:
+        """Where it hung at premises in sight, in the time of the present owner."""
+        ours = Site.objects.visible_to(self.scope)
+        since = F("location__site__owner_since")
+        rows = Placement.objects.filter(unit__in=known_as([unit.pk]), location__site__in=ours).filter(
+            Q(location__site__owner_since=None) | Q(until_on=None) | Q(until_on__gte=since)
+        )
+        return list(rows.select_related("location__site").order_by("-is_open", "-pk"))
+
+    def _unseen(self, unit: Unit) -> int:
+        """How many records count for it that were made elsewhere, or in an earlier owner's time."""
+        all_of_it = ServiceRecord.objects.of_units([unit.pk]).filter(corrected_by=None)
+        seen = ServiceRecord.objects.visible_to(self.scope).values("pk")
+        return int(all_of_it.exclude(pk__in=seen).count())
 
     def _dues(self, unit: Unit) -> list[dict[str, Any]]:
         assert unit.site is not None
