@@ -27,10 +27,22 @@ from inventory.measures.plates import FACTS, Form, charge_of
 from inventory.measures.stamps import Stamp
 from inventory.measures.units import Dimension
 from inventory.people import Person
-from inventory.register import claims
-from inventory.register.changes import FactChange, FactSource
+from inventory.register.changes import FactSource
+from inventory.register.facts import (
+    Because,
+    Corrected,
+    as_seen,
+    as_text,
+    correct_row,
+    correct_units,
+    facts_of,
+    field_label,
+    model_like,
+    note_change,
+)
 from inventory.register.models import Location, Site, Unit, UnitModel, local_today
 from inventory.register.services import draw_numbers, facts_changed, hang_unit, set_state, unit_numbers
+from schedules.certificates.corrections import flag_certificates
 from schedules.certificates.services import close_with_certificate
 from schedules.due.services import refresh_units
 from schedules.surveys.findings import KEEP, TAKE, Difference, Seen, Status, Walk
@@ -246,6 +258,7 @@ def finish(survey: Survey, *, by: Person, now: datetime) -> Survey:
         raise Conflict("survey_not_ready", " ".join(problems), lacking=problems)
     writing = _Writing(survey, walk, by=by, now=now)
     touched = writing.all()
+    flag_certificates((change for done in writing.corrected for change in done.changes), now=now)
     refresh_units(touched, now=now)
     content = report_content(survey, walk, now=now, numbers=writing.numbers, changes=writing.changes)
     survey.finished_at, survey.finished_by_id, survey.outcome = now, by.pk, content
@@ -256,12 +269,12 @@ def finish(survey: Survey, *, by: Person, now: datetime) -> Survey:
     return survey
 
 
-_BUILD: Mapping[str, str] = {
+_FIELDS: Mapping[str, str] = {
     "agent": "agent",
     "construction": "construction",
     "shell": "shell",
     "maker": "maker",
-    "charge": "charge",
+    "charge": "charge_text",
     "wheeled": "is_wheeled",
     "refillable": "is_refillable",
     "working_pressure": "working_pressure_kpa",
@@ -270,12 +283,8 @@ _BUILD: Mapping[str, str] = {
     "serial": "serial",
     "made": "made",
 }
-"""The register's name of each fact that it has a field for."""
+"""The register's field of each fact that it keeps."""
 
-_SOURCES: Mapping[str, str] = {
-    "serial": FactSource.NAMEPLATE,
-    "made": FactSource.SHELL_STAMP,
-}
 _EVIDENCE: Mapping[str, str] = {
     "tests": ServiceRecord.Evidence.SHELL_STAMP,
     "test_label": ServiceRecord.Evidence.TEST_LABEL,
@@ -293,8 +302,8 @@ class _Writing:
         self.site = survey.visit.site
         self.on = survey.visit.done_on or local_today(self.site, now)
         self.choice = {one.key: one for one in walk.differences}
-        self.together = uuid.uuid4()
         self.touched: set[int] = set()
+        self.corrected: list[Corrected] = []
         self.numbers: dict[UUID, str] = {}
         self.changes: list[str] = []
         self.records: list[NewRecord] = []
@@ -325,9 +334,19 @@ class _Writing:
         one = self.choice.get(key)
         return one is not None and one.choice == TAKE
 
-    def _why(self, one: Difference | None) -> str:
+    def _because(self, one: Difference | None, source: str) -> Because:
         said = f" {one.reason}" if one is not None and one.reason else ""
-        return f"As found on survey {self.visit.number}.{said}"[:300]
+        # Where the register held nothing, nothing was wrong, and no paper said otherwise.
+        return Because(f"As found on survey {self.visit.number}.{said}"[:300], source, one is not None)
+
+    def _note(self, subject: str, corrected: Corrected) -> None:
+        """Keep what was corrected for the report and for papers that stated it otherwise."""
+        self.corrected.append(corrected)
+        self.touched |= corrected.unit_ids
+        self.changes += [
+            f"{subject}: {field_label(one).lower()} {one.old_words or 'nothing'} to {one.new_words}."
+            for one in corrected.changes
+        ]
 
     # --- places ---------------------------------------------------------------------------------
 
@@ -374,18 +393,18 @@ class _Writing:
 
     def _describe(self, row: Location, ref: UUID, names: Sequence[str]) -> None:
         place, decision = self.walk.places[ref], self.choice.get(f"P:{ref}:place")
-        for name in names:
-            old, new = str(getattr(row, name)), str(getattr(place, name))
-            if name == "number" and Location.objects.filter(site=self.site, number=new).exists():
-                raise Conflict(
-                    "place_number_taken",
-                    f"Place {row.number} was found numbered {new}, but another place has that number. "
-                    "Keep the register there, or correct the other place first.",
-                )
-            setattr(row, name, new)
-            self._history(name, old, new, old, new, self._why(decision), FactSource.ON_SITE, location=row)
-        row.full_clean(exclude=["site"])
-        row.save(update_fields=[*names])
+        changes = {name: getattr(place, name) for name in names}
+        number = changes.get("number", row.number)
+        if Location.objects.filter(site=self.site, number=number).exclude(pk=row.pk).exists():
+            raise Conflict(
+                "place_number_taken",
+                f"Place {row.number} was found numbered {number}, but another place has that number. "
+                "Keep the register there, or correct the other place first.",
+            )
+        self._note(
+            row.number,
+            correct_row(row, changes, self._because(decision, FactSource.ON_SITE), by=self.by, at=self.now),
+        )
         self.touched |= set(Unit.objects.filter(location=row).values_list("pk", flat=True))
 
     def _place(self, ref: UUID | None) -> Location | None:
@@ -405,12 +424,7 @@ class _Writing:
             return
         if seen.status not in (Status.FOUND, Status.DIFFERS):
             return
-        for code, reading in seen.readings.items():
-            key = f"U:{seen.ref}:{code}"
-            if code in seen.fills or self._takes(key):
-                self._fact(unit, seen, code, self.choice.get(key))
-            elif code == "tests" and reading.answer.is_read and key not in self.choice:
-                continue
+        self._facts(unit, seen)
         if self._takes(f"U:{seen.ref}:label"):
             self._renumber(unit, seen.label)
         if self._takes(f"U:{seen.ref}:place"):
@@ -423,50 +437,25 @@ class _Writing:
         self.numbers[seen.ref] = unit.number
         self.touched.add(unit.pk)
 
-    def _fact(self, unit: Unit, seen: Seen, code: str, decision: Difference | None) -> None:
-        """One fact of a known unit: the one place where a survey writes into the facts of the register."""
-        if FACTS[code].task is not None:
-            self._record(unit, seen, code, void_weaker=decision is not None)
-            return
-        name = _BUILD.get(code)
-        if name is None:
-            return
-        old = claims.fact_of(unit, name)
-        new = _register_value(seen, code)
-        if old == new:
-            return
-        claims.set_fact(unit, name, new)
-        source = _SOURCES.get(code, FactSource.NAMEPLATE)
-        was, now = claims.shown_fact(name, old), claims.shown_fact(name, new)
-        self._history(
-            name, claims.as_value(old), claims.as_value(new), was, now, self._why(decision), source, unit=unit
-        )
-        self.changes.append(f"{unit.number}: {FACTS[code].label.lower()} {was} to {now}.")
-
-    def _history(
-        self,
-        field: str,
-        old: str,
-        new: str,
-        old_words: str,
-        new_words: str,
-        reason: str,
-        source: str,
-        **of: Unit | Location,
-    ) -> None:
-        FactChange.objects.create(
-            together=self.together,
-            field=field[:40],
-            old_value=old,
-            new_value=new,
-            old_words=old_words,
-            new_words=new_words,
-            reason=reason,
-            source=source,
-            changed_by_id=self.by.pk,
-            made_at=self.now,
-            **of,
-        )
+    def _facts(self, unit: Unit, seen: Seen) -> None:
+        """Facts of a known unit that were taken or that the register did not hold, each with its reason."""
+        by_reason: dict[Because, dict[str, Any]] = {}
+        for code, reading in seen.readings.items():
+            key = f"U:{seen.ref}:{code}"
+            if not (reading.answer.is_read and (code in seen.fills or self._takes(key))):
+                continue
+            if FACTS[code].task is not None:
+                self._record(unit, seen, code, void_weaker=self._takes(key))
+            elif code in _FIELDS:
+                source = FactSource.SHELL_STAMP if code == "made" else FactSource.NAMEPLATE
+                because = self._because(self.choice.get(key), source)
+                by_reason.setdefault(because, {}).update(_register_values(seen, code))
+        for because, changes in by_reason.items():
+            fresh = Unit.objects.select_related("model", "location", "site").get(pk=unit.pk)
+            before = facts_of(fresh)
+            if any(as_text(before[name]) != as_text(value) for name, value in changes.items()):
+                self._note(unit.number, correct_units([fresh], changes, because, by=self.by, at=self.now))
+        unit.refresh_from_db()
 
     def _renumber(self, unit: Unit, label: str) -> None:
         if Unit.objects.filter(number=label).exclude(pk=unit.pk).exists():
@@ -475,8 +464,14 @@ class _Writing:
                 f"Label {label} on unit {unit.number} is the number of another unit. "
                 "Keep the register there, and print the unit a label of its own.",
             )
-        self._history(
-            "number", unit.number, label, unit.number, label, self._why(None), FactSource.ON_SITE, unit=unit
+        note_change(
+            unit,
+            "number",
+            unit.number,
+            label,
+            self._because(self.choice.get(f"U:{unit.public_id}:label"), FactSource.ON_SITE),
+            by=self.by,
+            at=self.now,
         )
         self.changes.append(f"{unit.number}: carries the label {label} now.")
         unit.number = label
@@ -529,7 +524,7 @@ class _Writing:
             number=number or unit_numbers(1)[0],
             model=self._model(seen),
             site=self.site,
-            serial=str(_register_value(seen, "serial") or "")[:60],
+            serial=_register_values(seen, "serial").get("serial", ""),
         )
         made = _stamp_of(seen, "made")
         unit.made = made if made is not None else Stamp.unknown(_estimate(seen, "made"))
@@ -553,32 +548,17 @@ class _Writing:
         self.changes.append(f"{unit.number}: new at {place.number}.")
 
     def _model(self, seen: Seen) -> UnitModel:
-        values: dict[str, Any] = dict.fromkeys(("maker", "name", "cylinder_spec", "charge_text"), "")
-        values |= dict.fromkeys(
-            (
-                "charge_mass_g", "charge_volume_ml", "water_capacity_ml", "working_pressure_kpa",
-                "test_pressure_kpa", "full_mass_g", "is_refillable", "has_shutoff_hose",
-            )
-        )  # fmt: skip
-        values |= {
+        values: dict[str, Any] = {
             "agent": Agent.UNKNOWN.value,
             "construction": Construction.UNKNOWN.value,
             "shell": Shell.UNKNOWN.value,
-            "is_wheeled": False,
         }
-        for code, name in _BUILD.items():
-            if name in ("serial", "made"):
-                continue
-            value = _register_value(seen, code)
-            if value is None:
-                continue
-            if name == "charge":
-                values["charge_mass_g"], values["charge_volume_ml"], values["charge_text"] = value
-            else:
-                values[name] = value
-        key = claims.build_key(values)
+        for code in _FIELDS:
+            if code not in ("serial", "made"):
+                values |= _register_values(seen, code)
+        key = as_seen(values)
         if key not in self.models:
-            self.models[key], _ = UnitModel.objects.get_or_create(build_key=key, defaults=values)
+            self.models[key] = model_like(None, values)
         return self.models[key]
 
     # --- records, defects -------------------------------------------------------------------------
@@ -695,18 +675,18 @@ def _estimate(seen: Seen, code: str) -> str:
     return reading.answer.words[:60] if reading is not None and not reading.answer.is_read else ""
 
 
-def _register_value(seen: Seen, code: str) -> Any:
-    """A fact that was read, in the form in which the register keeps it; None for what was not read."""
+def _register_values(seen: Seen, code: str) -> dict[str, Any]:
+    """A fact that was read, by field of the register and in its form; empty for what was not read."""
     reading = seen.readings.get(code)
     if reading is None or not reading.answer.is_read:
-        return None
-    answer = reading.answer
+        return {}
+    answer, name = reading.answer, _FIELDS[code]
     match FACTS[code].form:
         case Form.YES_NO:
-            return answer.text == "yes"
+            return {name: answer.text == "yes"}
         case Form.STAMP:
             stamp = _stamp_of(seen, code)
-            return list(claims.stored_stamp(stamp)) if stamp is not None else None
+            return {name: stamp} if stamp is not None else {}
         case Form.CHARGE:
             measured = charge_of(answer.text)
             mass = volume = None
@@ -714,8 +694,8 @@ def _register_value(seen: Seen, code: str) -> Any:
                 mass = round(measured[1])
             elif measured is not None:
                 volume = round(measured[1])
-            return [mass, volume, answer.text[:30]]
+            return {name: answer.text[:30], "charge_mass_g": mass, "charge_volume_ml": volume}
         case Form.MASS | Form.PRESSURE:
-            return round(answer.value[1]) if isinstance(answer.value, tuple) else None
+            return {name: round(answer.value[1])} if isinstance(answer.value, tuple) else {}
         case _:
-            return answer.text[: 60 if code == "serial" else 100]
+            return {name: answer.text[: 60 if code == "serial" else 100]}

@@ -154,7 +154,11 @@ def test_finishing_writes_all_at_once_with_reason_and_source() -> None:
     assert (str(first.made), first.serial, first.state) == ("2021-03", "SN800001", "in_service")
     assert str(second.made) == "2019-06"
     change = FactChange.objects.get(unit=second, field="made")
-    assert (change.old_words, change.new_words, change.source) == ("2021-03", "2019-06", "shell_stamp")
+    assert (change.old_words, change.new_words, change.source) == (
+        "2021-03",
+        "2019-06 (read as “06/2019”)",
+        "shell_stamp",
+    )
     assert change.reason == f"As found on survey {survey.visit.number}. Seen on the photo"
     assert (third.state, third.location_id) == ("not_found", day.units[2].location_id)
     assert fourth.location is not None

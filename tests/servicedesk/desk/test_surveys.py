@@ -98,7 +98,7 @@ def test_from_plan_to_finish(cast: Cast) -> None:
     assert cast.post("dispatcher", name, ref, do="finish").status_code == 302
     finished = text_of(cast.get("dispatcher", name, ref))
     assert "Finished" in finished
-    assert "made 2021-03 to 2019-07" in finished
+    assert "manufacture mark 2021-03 to 2019-07" in finished
     assert Unit.objects.get(pk=day.units[1].pk).state == Unit.State.NOT_FOUND
     day.phone.act("undo", act=str(day.phone.acts[0].act_id))
     day.phone.unit(day.units[1].public_id, place_of(day.units[1]), POWDER)

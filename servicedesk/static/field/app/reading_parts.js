@@ -40,7 +40,6 @@ export const factField = (fact, draft, { said, registered, today, onChange }) =>
         autocomplete: "off",
         autocapitalize: fact.form === "text" ? "characters" : "none",
         maxlength: 120,
-        placeholder: fact.form === "stamp" ? "06/2019" : "",
         on: { input: () => typed() },
       });
   const why = h(
