@@ -8,6 +8,7 @@ stay text as they show; what they mean is for ``headings`` and ``reading``.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -20,6 +21,7 @@ __all__ = ["DELIMITERS", "ENCODINGS", "Book", "Sheet", "Table", "column_letter",
 
 # The heading is looked for in so many rows that are not blank; above it stand titles.
 _HEADING_WITHIN = 60
+_MOST_FILLED = 2_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +208,7 @@ def _lay_out(sheet: Sheet, grid: Grid, told: int | None) -> Table:
     rows = grid.rows
     if not any(any(cells) for _, cells in rows):
         raise file_error("empty", "", "The file is empty.", "Choose the file that holds the register.")
-    filled = _fill_merged(grid)
+    rows, filled = _fill_merged(grid)
     first, count = _find_heading(rows, told)
     headings = _heading_texts([cells for _, cells in rows[first : first + count]])
     table = Table(
@@ -293,27 +295,32 @@ def _say_hidden(table: Table, grid: Grid) -> None:
         )
 
 
-def _fill_merged(grid: Grid) -> set[tuple[int, int]]:
-    """Give each row of a block that was merged downwards its value; blank rows stay blank."""
+def _fill_merged(grid: Grid) -> tuple[list[tuple[int, list[str]]], set[tuple[int, int]]]:
+    """Return the rows with each block that was merged downwards filled; blank rows stay blank.
+
+    What was changed is a copy, so that the book can be read again and tells the same.
+    """
     filled: set[tuple[int, int]] = set()
     if not grid.merges:
-        return filled
-    by_number = dict(grid.rows)
+        return grid.rows, filled
+    rows = list(grid.rows)
+    numbers = [number for number, _ in rows]
     for top, left, bottom, _ in grid.merges:
-        source = by_number.get(top)
-        if bottom == top or bottom - top > len(by_number) * 50 or source is None:
+        at = bisect_left(numbers, top)
+        if bottom == top or at == len(rows) or numbers[at] != top or len(filled) > _MOST_FILLED:
             continue
+        source = rows[at][1]
         if left >= len(source) or not source[left]:
             continue
-        for number in range(top + 1, bottom + 1):
-            cells = by_number.get(number)
-            if cells is None or not any(cells):
+        for index in range(at + 1, bisect_right(numbers, bottom)):
+            number, cells = rows[index]
+            if not any(cells) or (left < len(cells) and cells[left]):
                 continue
-            cells.extend([""] * (left + 1 - len(cells)))
-            if not cells[left]:
-                cells[left] = source[left]
-                filled.add((number, left))
-    return filled
+            copy = [*cells, *[""] * (left + 1 - len(cells))]
+            copy[left] = source[left]
+            rows[index] = (number, copy)
+            filled.add((number, left))
+    return rows, filled
 
 
 def _known(cells: list[str]) -> int:

@@ -32,7 +32,12 @@ _NOT_TEXT = (
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
     (b"\x1f\x8b", "a compressed file"),
+    (b"7z\xbc\xaf", "a compressed file"),
+    (b"Rar!", "a compressed file"),
+    (b"{\\rtf", "a letter"),
 )
+# Some programs hand out a web page or XML under the name of a workbook.
+_PAGE = re.compile(rb"\s*(?:\xef\xbb\xbf)?\s*<(?:!doctype|html|table|\?xml|head|meta)\b", re.IGNORECASE)
 _BLANK = " \t\r\n,;|^~:"
 
 DELIMITERS: tuple[tuple[str, str], ...] = (
@@ -141,6 +146,13 @@ def decode(data: bytes, told: str = "") -> tuple[str, str, list[Finding]]:
             raise file_error(
                 "not_text", "", f"The file is {kind}, not CSV text.", "Save the register as CSV."
             )
+    if _PAGE.match(data):
+        raise file_error(
+            "not_text",
+            "",
+            "The file is a web page or XML, whatever its name says.",
+            "Open it in a spreadsheet program, save it as XLSX or CSV, and upload that.",
+        )
     encoding = next((name for bom, name in _BOMS if data.startswith(bom)), "")
     guessed = ""
     if told and not encoding:

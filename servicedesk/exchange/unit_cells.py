@@ -399,6 +399,14 @@ class UnitCells(Teller):
                 f"Write {mended} as text.",
             )
             return mended
+        if re.fullmatch(r"\d{4,5}\.0", text, re.ASCII):
+            self._doubt(
+                field,
+                "number_as_date",
+                f'"{text}" is a number with a fraction of nothing; it was read as {text[:-2]}.',
+                f"Write {text[:-2]}.",
+            )
+            return text[:-2]
         if self.table.is_1904 and re.fullmatch(r"\d{5}(?:\.\d+)?", text, re.ASCII):
             day = date(1904, 1, 1) + timedelta(days=int(text[:5]))
             if date(1950, 1, 1) <= day <= today:

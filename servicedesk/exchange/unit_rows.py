@@ -33,6 +33,12 @@ _ERRORS = frozenset(
 )
 
 
+# Numbers that name something, which a program may have taken for quantities.
+_NAMES = ("unit_number", "serial", "location_number", "site_code", "postcode", "floor")
+_SHIELDED = frozenset("=+-@")
+_LIKE_A_FRACTION = re.compile(r"\d{1,15}\.0", re.ASCII)
+
+
 def is_broken_cell(text: str) -> bool:
     """Return whether a cell holds the error of a spreadsheet, or a formula that was never computed."""
     return text in _ERRORS or (text[0] == "=" and len(text) > 1)
@@ -54,7 +60,12 @@ class UnitRows(Teller):
                 named[field] = text
         self.is_broken = False
         for field, text in named.items():
-            if text and text[0] in "#=" and is_broken_cell(text):
+            if not text or text[0] not in "#='":
+                continue
+            if text[0] == "'":
+                # What this program hands out puts it before a sign that a spreadsheet would run.
+                named[field] = text[1:] if text[1:2] in _SHIELDED else text
+            elif is_broken_cell(text):
                 named[field] = self.told.defaults.get(field, "")
                 self.is_broken = True
         if not named.get("site_code") and named.get("site_name"):
@@ -88,6 +99,7 @@ class UnitRows(Teller):
         """Return the rows that hold units, with a site told once for a block filled in; say what is not."""
         rows = [row for row in self.table.rows if not self._is_ignored(*row)]
         self._fill_down(rows)
+        self._drop_fractions(rows)
         kept = []
         wide = len(self.columns.positions) >= 5
         for number, cells in rows:
@@ -147,7 +159,8 @@ class UnitRows(Teller):
         begun = 0
         taken: list[int] = []
         others = [at for field, at in self.places if field in OF_SITE or field == "site_code"]
-        for (row, cells), text in [*zip(rows, texts, strict=True), ((0, []), "end")]:
+        for index, text in enumerate([*texts, "end"]):
+            row, cells = rows[index] if index < len(rows) else (0, [])
             if text:
                 if taken:
                     self.row = taken[0]
@@ -165,12 +178,34 @@ class UnitRows(Teller):
                     )
                 source, begun, taken = cells, row, []
             elif any(cells):
-                cells.extend([""] * (max(others) + 1 - len(cells)))
+                copy = [*cells, *[""] * (max(others) + 1 - len(cells))]
                 for at in others:
-                    if not cells[at] and at < len(source):
-                        cells[at] = source[at]
+                    if not copy[at] and at < len(source):
+                        copy[at] = source[at]
                         self.table.filled.add((row, at))
+                rows[index] = (row, copy)
                 taken.append(row)
+
+    def _drop_fractions(self, rows: list[tuple[int, list[str]]]) -> None:
+        """Take ``.0`` from numbers that name something, in columns where all of them have it."""
+        for field in _NAMES:
+            at = self.columns.positions.get(field)
+            texts = [] if at is None else [cells[at] for _, cells in rows if at < len(cells) and cells[at]]
+            if at is None or not texts or not all(map(_LIKE_A_FRACTION.fullmatch, texts)):
+                continue
+            for index, (row, cells) in enumerate(rows):
+                if at < len(cells) and cells[at]:
+                    rows[index] = (row, [*cells[:at], cells[at][:-2], *cells[at + 1 :]])
+            self.row = 0
+            self._say(
+                Severity.DOUBT,
+                field,
+                "like_a_fraction",
+                f'{len(texts)} numbers were written with ".0", the first as "{texts[0]}"; it was taken off.',
+                "Check that zeros before the numbers were not lost too.",
+                found=texts[0],
+                becomes=texts[0][:-2],
+            )
 
     def _column(self, field: str) -> list[str]:
         position = self.columns.positions.get(field)

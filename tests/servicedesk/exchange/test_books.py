@@ -261,6 +261,8 @@ def test_titles_merged_cells_hidden_rows_errors_and_sums() -> None:
         (5, "broken_cell"), (6, "broken_cell"), (6, "missing_date"), (7, "total_row"),
     ]  # fmt: skip
     assert (reading.kind, reading.sheet, reading.heading_row) == ("xlsx", "Register", 3)
+    book = open_book(xlsx(fill))
+    assert read_register(book, now=NOW).findings == read_register(book, now=NOW).findings
     assert reading.skipped_rows == (1, 7)
 
 
@@ -482,6 +484,8 @@ def test_files_that_cannot_be_opened_say_why(monkeypatch: pytest.MonkeyPatch) ->
     assert refused(archive({"xl/workbook.bin": b"", "[Content_Types].xml": b""})) == "not_text"
     assert refused(archive({"word/document.xml": b"<a/>", "[Content_Types].xml": b"<a/>"})) == "not_text"
     assert refused(b"%PDF-1.7 and so on") == "not_text"
+    assert refused(b"<html><table><tr><td>Owner</td></tr></table></html>") == "not_text"
+    assert refused(b'<?xml version="1.0"?><Workbook/>') == "not_text"
     assert refused(xlsx(lambda sheet: None)) == "empty"
     entity = b'<!DOCTYPE x [<!ENTITY a "aaaa">]><worksheet>&a;</worksheet>'
     assert refused(with_part(good, SHEET, lambda xml: entity)) == "broken_workbook"

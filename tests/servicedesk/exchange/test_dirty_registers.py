@@ -15,6 +15,7 @@ from servicedesk.exchange.findings import RegisterFileError, Severity
 from servicedesk.exchange.headings import FIELDS, propose_columns
 from servicedesk.exchange.reading import RegisterReading, RegisterRow, read_register
 from servicedesk.exchange.words import doubtful_columns, plain, word_file, words_of
+from servicedesk.exchange.writing import csv_lines
 
 NOW = datetime(2026, 11, 25, 15, tzinfo=UTC)
 DIRTY = Path(__file__).parents[3] / "fixtures" / "samples" / "dirty"
@@ -334,3 +335,36 @@ def test_every_word_leads_to_a_field_or_a_state() -> None:
     for section in ("columns", "agents", "unit_states"):
         for words in word_file()[section].values():
             assert all(plain(word) for word in words)
+
+
+def test_a_book_can_be_read_again_and_tells_the_same() -> None:
+    for name in ("blocks.csv", "two_headings.csv", "quantities.csv"):
+        book = open_book((DIRTY / name).read_bytes(), name)
+        first = read_register(book, now=NOW)
+        again = read_register(book, now=NOW)
+        assert again.rows == first.rows
+        assert again.findings == first.findings == read(name).findings
+
+
+def test_numbers_that_went_through_another_program() -> None:
+    data = (
+        b"Owner,Site code,Site name,Country,Point,Serial,Agent,Made,Last service\n"
+        b"Owl Mill,OM,Mill,DE,1.0,4711.0,ABC,2019.0,2026-03-14\n"
+        b"Owl Mill,OM,Mill,DE,2.0,4712.0,ABC,2018.0,2026-03-14\n"
+    )
+    reading = read_register(data, now=NOW)
+    assert [(row.location_number, row.serial, str(row.made)) for row in reading.rows] == [
+        ("1", "4711", "2019"),
+        ("2", "4712", "2018"),
+    ]
+    assert codes(reading) == {
+        "like_a_fraction": 2, "zone_of_country": 1, "number_as_date": 2, "year_only": 2,
+    }  # fmt: skip
+
+
+def test_what_was_handed_out_comes_back() -> None:
+    """A cell that a spreadsheet would run gets an apostrophe on its way out and loses it on its way in."""
+    head = ("Owner", "Site code", "Site name", "Country", "Point", "Serial", "Agent", "Made")
+    lines = csv_lines(head, [("Owl Mill", "OM", "Mill", "DE", "1", "-17", "ABC", "2019-06")])
+    (row,) = read_register("".join(lines).encode(), now=NOW).rows
+    assert row.serial == "-17"
