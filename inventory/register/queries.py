@@ -9,6 +9,8 @@ from django.db.models import Count, Q, QuerySet
 from inventory.access import Scope
 from inventory.register.models import Owner, Site, Unit, UnitQuerySet
 from inventory.register.searching import sites_holding, units_holding
+from inventory.search.queries import ids_sql
+from inventory.search.text import fold, words_of
 
 # More words than this narrow nothing down and only cost time.
 MAX_SEARCH_WORDS = 6
@@ -36,7 +38,12 @@ def sites_for(scope: Scope, text: str = "") -> QuerySet[Site]:
     Those that became part of another are left out.
     """
     found = sites_holding(text)
-    return Site.objects.visible_to(scope).filter(found, merged_into=None).select_related("owner").order_by("name", "pk")
+    return (
+        Site.objects.visible_to(scope)
+        .filter(found, merged_into=None)
+        .select_related("owner")
+        .order_by("name", "pk")
+    )
 
 
 def units_for(scope: Scope, text: str = "") -> UnitQuerySet:
@@ -49,6 +56,20 @@ def units_for(scope: Scope, text: str = "") -> UnitQuerySet:
     )
 
 
+def unit_named(scope: Scope, text: str) -> Unit | None:
+    """The unit whose number is ``text``, whatever its case and dashes, if it is the only one."""
+    words = words_of(text)
+    if not words:
+        return None
+    whole = [f" {word} " for word in words]
+    found = [
+        unit
+        for unit in Unit.objects.visible_to(scope).filter(pk__in=ids_sql("unit", whole))[:20]
+        if fold(unit.number) == fold(text)
+    ]
+    return found[0] if len(found) == 1 else None
+
+
 def units_by_site(site_ids: Iterable[int]) -> dict[int, int]:
     """How many units are on duty at each of these sites; a site without any is left out."""
     rows = Unit.objects.on_duty().filter(site__in=list(site_ids)).order_by().values_list("site_id")
@@ -57,8 +78,12 @@ def units_by_site(site_ids: Iterable[int]) -> dict[int, int]:
 
 def units_by_state(scope: Scope) -> dict[str, int]:
     """How many units of ``scope`` are in which state; every state is named."""
-    rows = Unit.objects.visible_to(scope).order_by().values_list("state").annotate(n=Count("pk"))
-    found = dict(rows)
+    rows = Unit.objects.visible_to(scope).order_by()
+    usual = Unit.State.IN_SERVICE.value
+    others = [state for state in Unit.State.values if state != usual]
+    found = dict(rows.filter(state__in=others).values_list("state").annotate(n=Count("pk")))
+    # Nearly all are in service. To count everything is cheaper than to group it.
+    found[usual] = rows.count() - sum(found.values())
     return {state: found.get(state, 0) for state in Unit.State.values}
 
 

@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 from django.db import connection
-from django.db.models import Q
+from django.db.models import BooleanField, Q
 from django.db.models.expressions import RawSQL
 
 from inventory.register.models import Site, Unit
@@ -33,11 +33,14 @@ def units_holding(text: str, prefix: str = "") -> Q:
     for word in words_of(text):
         arms, params = _arms(word)
         if _is_common(arms, params):
-            found &= (
-                Q(**{f"{prefix}pk__in": ids_sql("unit", [word])})
-                | Q(**{f"{prefix}location__in": ids_sql("place", [word])})
-                | Q(**{f"{prefix}model__in": ids_sql("model", [word])})
-                | Q(**{f"{prefix}site__in": Site.objects.filter(sites_holding(word)).order_by().values("pk")})
+            # Looked for row by row, since a page needs the first few only. Said by what it is not: of a
+            # choice between four SQLite would gather all rows and sort them.
+            sites = Site.objects.filter(sites_holding(word)).order_by().values("pk")
+            found &= ~(
+                ~Q(_stands_on("unit", "id", word))
+                & ~Q(_stands_on("place", "location_id", word))
+                & ~Q(**{f"{prefix}model__in": ids_sql("model", [word])})
+                & ~Q(**{f"{prefix}site__in": sites})
             )
         else:
             found &= Q(**{f"{prefix}pk__in": RawSQL(" UNION ".join(arms), params)})
@@ -64,6 +67,17 @@ def _arms(word: str) -> tuple[list[str], list[str]]:
         f"(SELECT id FROM {site} WHERE owner_id IN ({holding('owner')}))"
     )
     return queries, params
+
+
+def _stands_on(document: str, column: str, word: str) -> RawSQL:
+    """Whether ``word`` stands on the document of the unit's ``column``, as a condition on each unit."""
+    condition, params = condition_of(document, [word], one_by_one=True)
+    return RawSQL(
+        f"EXISTS (SELECT 1 FROM search_{document} WHERE search_{document}.rowid = "
+        f"{Unit._meta.db_table}.{column} AND {condition})",
+        params,
+        output_field=BooleanField(),
+    )
 
 
 def _is_common(arms: list[str], params: list[str]) -> bool:

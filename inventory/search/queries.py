@@ -39,9 +39,12 @@ def ids_sql(name: str, words: Sequence[str]) -> RawSQL:
     return RawSQL(f"SELECT rowid FROM {one.index} WHERE {condition}", params)  # noqa: S611
 
 
-def condition_of(name: str, words: Sequence[str]) -> tuple[str, list[str]]:
-    """SQL and parameters on the index of the document ``name``: its text holds every word."""
-    return _condition(document(name), words)
+def condition_of(name: str, words: Sequence[str], *, one_by_one: bool = False) -> tuple[str, list[str]]:
+    """SQL and parameters on the index of the document ``name``: its text holds every word.
+
+    ``one_by_one`` looks into the text of a row that is known, rather than for rows.
+    """
+    return _condition(document(name), words, one_by_one=one_by_one)
 
 
 def any_holds(name: str, word: str) -> bool:

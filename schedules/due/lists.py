@@ -80,12 +80,13 @@ def counts_of(scope: Scope, wanted: DueWanted, statuses: Sequence[Status] | None
     rows = due_list(scope, wanted)
     if is_tallied(wanted):
         known = tallied_counts(scope, wanted, now)
-    elif not counted(rows).is_more:
-        known = status_counts(rows, now)
     else:
         here = rows if statuses is None else rows.filter(_condition(statuses, now))
         found = counted(here)
-        return Counts({statuses[0]: found} if statuses and len(statuses) == 1 else {}, found)
+        # The whole list is no shorter than what is shown of it.
+        if found.is_more or (statuses is not None and counted(rows).is_more):
+            return Counts({statuses[0]: found} if statuses and len(statuses) == 1 else {}, found)
+        known = status_counts(rows, now)
     total = sum(number for status, number in known.items() if statuses is None or status in statuses)
     return Counts({status: Counted(number) for status, number in known.items()}, Counted(total))
 

@@ -18,7 +18,7 @@ from inventory.logbook.models import ServiceRecord
 from inventory.measures.kinds import Agent, Construction, Environment, Shell, Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Owner, Site, Unit
-from inventory.register.queries import words_condition
+from inventory.register.searching import units_holding
 from schedules import engine
 from schedules.due.models import Obligation
 from schedules.engine import Done, UnitFacts, editions
@@ -440,9 +440,7 @@ def due_list(scope: Scope, wanted: DueWanted) -> QuerySet[Obligation]:
     if wanted.latest_to is not None:
         rows = rows.filter(latest_on__lte=wanted.latest_to)
     if wanted.text:
-        rows = rows.filter(
-            words_condition(wanted.text, "unit__number", "unit__serial", "site__name", "site__code")
-        )
+        rows = rows.filter(units_holding(wanted.text, "unit__"))
     return rows
 
 

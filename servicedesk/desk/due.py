@@ -41,8 +41,10 @@ from servicedesk.desk.terms import mark_waiting
 from servicedesk.exchange.tables_out import table_response
 from servicedesk.pages import PAGE_SIZE, STANDING_LINE, PageView, chip, read_uuid
 
-MOST_PAGES = MOST_COUNTED // PAGE_SIZE
-"""The last page that is reached by turning pages; what lies behind is reached by narrowing the list."""
+MOST_PAGES = MOST_COUNTED // PAGE_SIZE // 2
+"""The last page that is reached by turning pages: a later one takes too long to walk to.
+
+From there the list goes on from its last date, or is narrowed down."""
 
 TAB_WORDS = {Status.UNKNOWN: "Date unknown", Status.UNCOVERED: "No rule", Status.NO_DATE: "No date"}
 

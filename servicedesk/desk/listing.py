@@ -64,6 +64,8 @@ class ListView(PageView):
     """One and several."""
     sorts: ClassVar[Mapping[str, tuple[Any, ...]]]
     """Orders by their name in the address; the empty one is that of the list as it opens."""
+    long_sorts: ClassVar[Sequence[str] | None] = None
+    """Orders that follow an index, so that a list of any length can have them; None: every one."""
     columns: ClassVar[Sequence[Column]]
     """Headings and cells of the file; a cell is made of a line."""
     ways: ClassVar[Sequence[Way]] = ()
@@ -93,11 +95,23 @@ class ListView(PageView):
     def shown(self, rows: QuerySet[Any] | None, status: int = 200) -> HttpResponse:
         """The page that the address asks for; one past the end gives the last."""
         listed: Any = [] if rows is None else self.sorted(rows)
-        page = CountedPages(listed, PAGE_SIZE).get_page(self.request.GET.get("page"))
+        pages = CountedPages(listed, PAGE_SIZE)
+        sort = self.request.GET.get("sort", "")
+        is_unsorted = bool(
+            sort in self.sorts
+            and self.long_sorts is not None
+            and sort not in self.long_sorts
+            and pages.is_more
+        )
+        if is_unsorted and sort and rows is not None:
+            pages.object_list = rows.order_by(*self.sorts[""])
+        page = pages.get_page(self.request.GET.get("page"))
         context = {
             "lines": self.lines(list(page.object_list)),
             "page_obj": page,
-            "sort": self.request.GET.get("sort", ""),
+            "sort": "" if is_unsorted else sort,
+            "sort_is_left_out": is_unsorted and bool(sort),
+            "most_counted": MOST_COUNTED,
             "listing": self.listing,
             "thing": self.thing[1],
             **self.tools(page),

@@ -30,7 +30,7 @@ from inventory.register.aliases import known_as
 from inventory.register.custody_queries import moves_of
 from inventory.register.facts import changes_of
 from inventory.register.models import AGENT_CHOICES, Placement, Site, Unit, UnitQuerySet
-from inventory.register.queries import sites_for, units_for
+from inventory.register.queries import sites_for, unit_named, units_for
 from inventory.stock.queries import moves_for
 from schedules import engine
 from schedules.certificates.models import Certificate
@@ -94,6 +94,7 @@ class UnitsView(ListView):
     listing = "desk:units"
     thing = ("unit", "units")
     ways = UNIT_WAYS
+    long_sorts = ("serial", "-serial", "-unit")
     sorts = {
         "": ("number", "pk"),
         "-unit": ("-number", "-pk"),
@@ -126,7 +127,7 @@ class UnitsView(ListView):
         """Show the list; a search that is exactly one number goes straight to that unit."""
         text = request.GET.get("q", "").strip()
         if text and not request.GET.get("as"):
-            exact = units_for(self.scope, text).filter(number__iexact=text).first()
+            exact = unit_named(self.scope, text)
             if exact is not None:
                 return redirect("desk:unit", exact.public_id)
         return super().get(request)
