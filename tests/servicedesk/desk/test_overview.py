@@ -117,8 +117,8 @@ def test_the_overview_costs_the_same_queries_however_much_there_is(
         site = make_site()
         make_visit(site, [make_overdue_unit(site)], technician=cast.people["technician"])
     client = cast.client("dispatcher")
-    # session, user; time zones, sites behind, sums, sites; units by state and all; confirmations; tables in use; the
-    # gravest sites, time zones and standings; time zones,
+    # session, user; time zones, sites behind, sums, sites; units by state and all; confirmations;
+    # tables in use; the gravest sites, time zones and standings; time zones,
     # visits and loads; time zones and today, and the week; drafts; time zones and those left open; sites
     with django_assert_num_queries(24):
         answer = client.get("/desk/")
