@@ -74,6 +74,7 @@ class Book:
     findings: list[Finding] = field(default_factory=list)
     _loaders: dict[str, Callable[[Heard | None], Grid]] = field(default_factory=dict, repr=False)
     _grids: dict[str, Grid] = field(default_factory=dict, repr=False)
+    _likeliest: Sheet | None = field(default=None, repr=False)
 
     def sheet(self, name: str = "") -> Sheet:
         """Return the sheet called ``name``; without a name the one that looks most like a register.
@@ -93,12 +94,20 @@ class Book:
     def _best(self) -> Sheet:
         if len(self.sheets) == 1:
             return self.sheets[0]
-        worth = {}
-        for place, sheet in enumerate(self.sheets):
-            grid = self._grid(sheet.name, None)
-            known = max((_known(cells) for _, cells in grid.rows[:_HEADING_WITHIN]), default=0)
-            worth[sheet.name] = (not sheet.is_hidden and known >= 2, known, len(grid.rows), -place)
-        return max(self.sheets, key=lambda sheet: worth[sheet.name])
+        if self._likeliest is None:
+            worth = {}
+            best = self.sheets[0].name
+            for place, sheet in enumerate(self.sheets):
+                grid = self._grid(sheet.name, None)
+                known = max((_known(cells) for _, cells in grid.rows[:_HEADING_WITHIN]), default=0)
+                worth[sheet.name] = (not sheet.is_hidden and known >= 2, known, len(grid.rows), -place)
+                if worth[sheet.name] < worth[best]:
+                    self.forget(sheet.name)
+                elif sheet.name != best:
+                    self.forget(best)
+                    best = sheet.name
+            self._likeliest = self.sheet(best)
+        return self._likeliest
 
     def _grid(self, name: str, heard: Heard | None) -> Grid:
         if name not in self._grids:

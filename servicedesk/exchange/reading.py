@@ -146,6 +146,7 @@ class _Reader(UnitRows, PlaceCells, UnitCells, SeveralThings):
         self.rows = self._rows_of_units()
         self.decimal_comma = self._comma_evidence() if told.decimal_comma is None else told.decimal_comma
         self.order = self._order_evidence(told.day_first)
+        self._look_for_exchanged_days()
 
     def read(self, heard: Callable[[int, int], None] | None = None) -> list[RegisterRow]:
         rows: list[RegisterRow] = []

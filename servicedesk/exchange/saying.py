@@ -116,6 +116,7 @@ class Teller:
         self.is_broken = False
         self.hours: dict[str, tuple[AccessWindow, ...]] = {}
         self.open_dates = 0
+        self.exchanged: dict[str, str] = {}
         self.rows: list[tuple[int, list[str]]] = []
         self.decimal_comma = told.decimal_comma
         self.order: dict[str, bool | None] = {}

@@ -44,6 +44,8 @@ _NO_DATE = Stamp.unknown()
 # Doubts that already say that a date is coarser than a day.
 _COARSE_SAID = frozenset({"day_month_order", "week", "span", "part_of_year"})
 
+_ISO_DAY = re.compile(r"(?P<year>\d{4})-(?P<month>\d{2})-(?P<day>\d{2})", re.ASCII)
+
 # Day 1950 to day 2100 of a spreadsheet: a year that was shown as a date.
 _YEAR_AS_DAY = re.compile(r"1905-0(?:5-(?:0[3-9]|[12]\d|3[01])|[67]-\d\d|8-(?:[01]\d|2\d|30))")
 
@@ -338,6 +340,9 @@ class UnitCells(Teller):
 
     def _date(self, field: str, text: str, today: date, made: Stamp, order: bool | None) -> Stamp:
         text = self._mended(field, text, today)
+        typed = self._as_typed(field, text)
+        if typed != text:
+            text, order = typed, self.told.day_first
         if _YEAR_AS_DAY.fullmatch(text):
             number = (date.fromisoformat(text) - date(1899, 12, 30)).days
             self._doubt(
@@ -387,6 +392,15 @@ class UnitCells(Teller):
                     "Give the day if it is known." if not coarse else "Give the month if it is known.",
                 )
         return stamp
+
+    def _as_typed(self, field: str, text: str) -> str:
+        """Return a day that a spreadsheet may have got by exchanging day and month as it was typed."""
+        kind = self.exchanged.get(field)
+        match = _ISO_DAY.fullmatch(text) if kind else None
+        if match is None or int(match["day"]) > 12:
+            return text
+        first, second = ("month", "day") if kind == "day" else ("day", "month")
+        return f"{match[first]}/{match[second]}/{match['year']}"
 
     def _mended(self, field: str, text: str, today: date) -> str:
         """Return a date that a spreadsheet took for a number as it was typed."""

@@ -35,6 +35,7 @@ _ERRORS = frozenset(
 
 # Numbers that name something, which a program may have taken for quantities.
 _NAMES = ("unit_number", "serial", "location_number", "site_code", "postcode", "floor")
+_ISO_DAY = re.compile(r"\d{4}-\d{2}-(\d{2})", re.ASCII)
 _SHIELDED = frozenset("=+-@")
 _LIKE_A_FRACTION = re.compile(r"\d{1,15}\.0", re.ASCII)
 
@@ -280,6 +281,34 @@ class UnitRows(Teller):
                     )
                 )
         return order
+
+    def _look_for_exchanged_days(self) -> None:
+        """Mark the columns in which a spreadsheet may have taken days for months.
+
+        Typed with the day first into a program that puts the month first, 03/04/2024 becomes 4 March
+        while 25/04/2024 stays text: dates with days up to 12 beside texts with days above 12.
+        """
+        if self.table.is_text:
+            return
+        for field in DATES:
+            texts = self._column(field)
+            kinds = Counter(order_of(text) for text in set(texts))
+            days = [int(match[1]) for text in texts if (match := _ISO_DAY.fullmatch(text))]
+            kind = "day" if kinds["day"] else "month"
+            if min(kinds["day"], kinds["month"]) or kinds[kind] < 2 or len(days) < 5 or max(days) > 12:
+                continue
+            self.exchanged[field] = kind
+            self.row = 0
+            self._say(
+                Severity.DOUBT,
+                field,
+                "days_as_months",
+                f"{len(days)} dates have days up to 12 alone, while {kinds[kind]} others stayed text: the "
+                "spreadsheet may have exchanged day and month.",
+                "Say whether the day or the month comes first in this file, or correct the column.",
+                found=next(text for text in texts if _ISO_DAY.fullmatch(text)),
+                becomes="both ways are kept open",
+            )
 
     def _import_key(self) -> str:
         """Return a digest of the row that a repeat of the import meets again.

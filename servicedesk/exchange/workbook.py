@@ -751,8 +751,8 @@ def _open_xls(data: bytes) -> list[SheetPart]:
         raise _locked() from error
     except (python_calamine.CalamineError, OSError, ValueError) as error:
         raise _broken() from error
-    except BaseException as error:  # the library panics on some broken files, outside Exception
-        if type(error).__name__ == "PanicException":
+    except BaseException as error:
+        if _is_panic(error):
             raise _broken() from error
         raise
     worksheet = python_calamine.SheetTypeEnum.WorkSheet
@@ -762,6 +762,11 @@ def _open_xls(data: bytes) -> list[SheetPart]:
         for number, sheet in enumerate(about)
         if sheet.typ == worksheet
     ]
+
+
+def _is_panic(error: BaseException) -> bool:
+    """Return whether the library gave up on a broken file; it does so outside ``Exception``."""
+    return type(error).__name__ == "PanicException"
 
 
 def _xls_loader(book: python_calamine.CalamineWorkbook, number: int) -> Callable[[Heard | None], Grid]:
@@ -785,6 +790,10 @@ def _xls_loader(book: python_calamine.CalamineWorkbook, number: int) -> Callable
             ]
         except (python_calamine.CalamineError, OSError, ValueError) as error:
             raise _broken() from error
+        except BaseException as error:
+            if _is_panic(error):
+                raise _broken() from error
+            raise
         return grid
 
     return load

@@ -615,3 +615,24 @@ def test_an_empty_text_cell_does_not_take_the_text_before_it() -> None:
     out = io.BytesIO()
     book.save(out)
     assert open_book(out.getvalue()).table().rows == [(2, ["A1", "", "CO2"])]
+
+
+def test_days_that_a_spreadsheet_took_for_months_stay_open_until_told() -> None:
+    """Typed with the day first where the month comes first: 3 April becomes 4 March, 25 April stays text."""
+
+    def fill(sheet: Worksheet) -> None:
+        sheet.append(HEAD)
+        typed = [*(date(2026, 3, day) for day in range(4, 9)), "25/04/2026", "26/04/2026"]
+        for number, day in enumerate(typed, 1):
+            sheet.append([*UNIT[:4], number, "ABC", "6 kg", "2019-06", day])
+
+    reading = register_of(fill)
+    assert [str(row.last_maintenance) for row in reading.rows] == ["2026-03"] * 5 + [
+        "2026-04-25",
+        "2026-04-26",
+    ]
+    assert codes(reading) == [(0, "days_as_months"), *((row, "day_month_order") for row in range(2, 7))]
+    told = register_of(fill, day_first=True)
+    assert [str(row.last_maintenance) for row in told.rows][:2] == ["2026-04-03", "2026-05-03"]
+    kept = register_of(fill, day_first=False)
+    assert [str(row.last_maintenance) for row in kept.rows][:2] == ["2026-03-04", "2026-03-05"]
