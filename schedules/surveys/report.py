@@ -163,7 +163,8 @@ def _due(survey: Survey, today: date) -> dict[str, Any]:
     unknown: list[dict[str, str]] = []
     heavy: dict[int, Counter[str]] = defaultdict(Counter)
     until = today + timedelta(days=366 * HEAVY_YEARS)
-    yearly: list[Obligation] = []
+    yearly: list[date] = []
+    yearly_unknown = 0
     for row in rows:
         status = status_on(
             knowledge=row.knowledge,
@@ -186,7 +187,9 @@ def _due(survey: Survey, today: date) -> dict[str, Any]:
         elif Task(row.task) in WORKSHOP_TASKS and row.latest_on is not None and row.latest_on <= until:
             heavy[row.latest_on.year][task] += 1
         if row.task == Task.MAINTENANCE:
-            yearly.append(row)
+            yearly_unknown += status in (DueStatus.UNKNOWN, DueStatus.UNCOVERED)
+            if row.latest_on is not None and status not in (DueStatus.UNKNOWN, DueStatus.UNCOVERED):
+                yearly.append(row.latest_on)
     return {
         "overdue": overdue,
         "unknown": unknown,
@@ -195,11 +198,7 @@ def _due(survey: Survey, today: date) -> dict[str, Any]:
             for year, tasks in sorted(heavy.items())
             for task, count in sorted(tasks.items())
         ],
-        "month": proposed_month(
-            [row.latest_on for row in yearly if row.latest_on is not None],
-            unknown=sum(row.latest_on is None for row in yearly),
-            today=today,
-        ),
+        "month": proposed_month(yearly, unknown=yearly_unknown, today=today),
     }
 
 

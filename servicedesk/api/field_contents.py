@@ -348,9 +348,17 @@ class SurveyedMissingSerializer(StrictSerializer):
     """A unit of the register that is not where it should hang, or that could not be reached."""
 
     state = serializers.ChoiceField(choices=[("not_found", "Not found"), ("no_access", "Not reached")])
-    reason = serializers.ChoiceField(choices=list(NO_ACCESS_REASONS.items()), required=False)
+    reason = serializers.CharField(
+        max_length=20, required=False, help_text="A code of the pack's reasons for no access."
+    )
     said_by = serializers.CharField(max_length=120, required=False, allow_blank=True)
     remarks = serializers.CharField(max_length=_LONG, required=False, allow_blank=True)
+
+    def validate_reason(self, reason: str) -> str:
+        """One of the list."""
+        if reason not in NO_ACCESS_REASONS:
+            raise ValidationError(f"Choose one of {', '.join(NO_ACCESS_REASONS)}.")
+        return reason
 
 
 CONTENTS: Mapping[str, type[StrictSerializer]] = {

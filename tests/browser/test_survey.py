@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Page, expect
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit, local_today
 from schedules.surveys.models import Survey
+from schedules.surveys.queries import walk_of
 from schedules.surveys.services import plan_survey
 from tests.browser.conftest import DESK
 from tests.browser.phone import Phone
@@ -123,6 +124,11 @@ def test_a_survey_offline_from_scan_to_signature(
     assert stored.counts_stated == {
         "on_list": 3, "found": 1, "differs": 1, "missing": 1, "not_reached": 0, "open": 0, "extra": 2,
     }  # fmt: skip
+
+    # The phone and the desk count by rules of their own in two languages.
+    assert walk_of(Survey.objects.select_related("visit__site").get(pk=survey.pk), now=now).counts == {
+        **stored.counts_stated
+    }
 
     office = signed_in(desk, DESK)
     office.goto(f"{address}/desk/surveys/{survey.public_id}/")
