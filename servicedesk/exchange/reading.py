@@ -98,6 +98,10 @@ def read_register(
     places, column_findings = settle_columns(table, proposal, columns, told.defaults)
     last = max([len(table.headings), *(column.position + 1 for column in proposal.columns)])
     reader = _Reader(table, places, last, now, known_tables, told)
+    if not isinstance(data, Book):
+        # Nobody reads this book again: each row is let go as it is read.
+        table.rows = []
+        book.forget(table.sheet)
     rows = reader.read(heard)
     findings = [*book.findings, *table.findings, *column_findings, *reader.findings]
     return RegisterReading(
@@ -108,6 +112,7 @@ def read_register(
         delimiter=book.delimiter,
         columns=dict(places.headings),
         skipped_rows=tuple(sorted({*table.skipped, *reader.skipped})),
+        refused_keys=frozenset(reader.refused_keys),
         kind=book.kind,
         sheet=table.sheet,
         heading_row=table.heading_row,
@@ -118,6 +123,7 @@ def read_register(
 
 
 _HEARD_EVERY = 500
+_DONE: tuple[int, list[str]] = (0, [])
 
 _CONTROL_SIGN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 
@@ -156,12 +162,20 @@ class _Reader(UnitRows, PlaceCells, UnitCells, SeveralThings):
             self.row = number
             self.raw = self._named(cells)
             self.cells = dict(self.raw)
+            self.rows[done] = _DONE
             key = self._import_key()
+            if number in self.told.ignore:
+                found = " | ".join(cell for cell in cells if cell)
+                self._skip(found, "ignored", "The row was left out, as someone told.")
+                self.refused_keys.add(key)
+                continue
             try:
                 read = self._read_row(cells, key)
             except _Refused:
-                continue
-            if number not in self.refused and number not in self.skipped:
+                read = []
+            if number in self.refused or number in self.skipped:
+                self.refused_keys.add(key)
+            else:
                 rows.extend(read)
         if heard is not None:
             heard(len(self.rows), len(self.rows))
@@ -285,25 +299,25 @@ class _Reader(UnitRows, PlaceCells, UnitCells, SeveralThings):
         return tuple(found)
 
     def _compare(self, rows: list[RegisterRow]) -> list[RegisterRow]:
-        numbers: dict[str, int] = {}
+        numbers: dict[str, RegisterRow] = {}
         serials: dict[tuple[str, ...], int] = {}
-        at_place: dict[tuple[str, ...], int] = {}
+        at_place: dict[tuple[str, ...], RegisterRow] = {}
         places: dict[tuple[str, str], int] = {}
         kept = []
         for row in rows:
             self.row = row.row
-            self.cells = {
+            self.raw = self.cells = {
                 "unit_number": row.unit_number,
                 "serial": row.serial,
                 "location_number": row.location_number,
             }
             if row.unit_number:
-                first = numbers.setdefault(plain(row.unit_number), row.row)
-                if first != row.row:
+                first = numbers.setdefault(plain(row.unit_number), row)
+                if first is not row:
                     self._refuse(
                         "unit_number",
                         "duplicate_unit_number",
-                        f'The number "{row.unit_number}" already stands in row {first}.',
+                        f'The number "{row.unit_number}" already stands in row {first.row}.',
                         "Every unit has a number of its own; correct one of the two, or leave it empty.",
                     )
                     continue
@@ -311,13 +325,13 @@ class _Reader(UnitRows, PlaceCells, UnitCells, SeveralThings):
                 build = (plain(row.maker), plain(row.model), plain(row.serial))
                 here = (row.site_code, row.location_number, *build)
                 if not row.unit_number:
-                    earlier = at_place.setdefault(here, row.row)
-                    if earlier != row.row:
+                    earlier = at_place.setdefault(here, row)
+                    if earlier is not row:
                         self._refuse(
                             "serial",
                             "repeated_row",
                             f'The unit with serial "{row.serial}" at {row.location_number} already '
-                            f"stands in row {earlier}.",
+                            f"stands in row {earlier.row}.",
                             "Delete one of the two rows, or correct its serial.",
                         )
                         continue
@@ -339,4 +353,5 @@ class _Reader(UnitRows, PlaceCells, UnitCells, SeveralThings):
                     "Give each place its own number if two units hang apart.",
                 )
             kept.append(row)
-        return kept
+        self.refused_keys.update(row.import_key for row in rows if row.row in self.refused)
+        return [row for row in kept if row.row not in self.refused]

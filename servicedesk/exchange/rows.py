@@ -133,7 +133,10 @@ class RegisterRow:
 
 @dataclass(frozen=True, slots=True)
 class RegisterReading:
-    """What one file gave: good rows, every finding, and how the file was taken."""
+    """What one file gave: good rows, every finding, and how the file was taken.
+
+    ``refused_keys`` are the import keys of units whose rows are there but were not taken.
+    """
 
     rows: tuple[RegisterRow, ...]
     findings: tuple[Finding, ...]
@@ -142,6 +145,7 @@ class RegisterReading:
     delimiter: str
     columns: Mapping[str, str]
     skipped_rows: tuple[int, ...] = ()
+    refused_keys: frozenset[str] = frozenset()
     kind: str = "text"
     sheet: str = ""
     heading_row: int = 1

@@ -93,6 +93,7 @@ class Teller:
         self.findings: list[Finding] = []
         self.refused: set[int] = set()
         self.skipped: set[int] = set()
+        self.refused_keys: set[str] = set()
         self.sites: dict[str, dict[str, tuple[int, str]]] = {}
         self.site_codes: dict[str, str] = {}
         self.owner_names: dict[str, str] = {}

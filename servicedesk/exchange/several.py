@@ -19,6 +19,12 @@ MOST_COPIES = 200
 _BARE_SIZE = re.compile(r"[\d.,¼½¾/ ]+\s*[a-zA-Z.#]*", re.ASCII)
 
 
+def _key_of(row: RegisterRow, copy: int) -> str:
+    if copy == 1:
+        return row.import_key
+    return hashlib.sha256(f"{row.import_key}\x1f{copy}".encode()).hexdigest()
+
+
 def _same_agent(one: str, other: str) -> bool:
     agents = words_of("agents")
     first, second = plain(one), plain(other)
@@ -139,6 +145,7 @@ class SeveralThings(Teller):
                 if count <= MOST_COPIES
                 else f"Write a row for each unit; no more than {MOST_COPIES} are made from one row.",
             )
+            self.refused_keys.update(_key_of(row, copy) for copy in range(1, min(count, MOST_COPIES) + 1))
             return []
         if not self.told.split_quantities:
             self._doubt(
@@ -158,21 +165,10 @@ class SeveralThings(Teller):
             "Read the serial of each at the next visit.",
             becomes=f"{count} units",
         )
-        copies = []
-        for copy in range(1, count + 1):
-            key = row.import_key
-            if copy > 1:
-                key = hashlib.sha256(f"{row.import_key}\x1f{copy}".encode()).hexdigest()
-            copies.append(
-                replace(
-                    row,
-                    import_key=key,
-                    copy=copy,
-                    serial=serials[copy - 1],
-                    unit_number=numbers[copy - 1],
-                )
-            )
-        return copies
+        return [
+            replace(row, import_key=_key_of(row, copy), copy=copy, serial=serial, unit_number=number)
+            for copy, (serial, number) in enumerate(zip(serials, numbers, strict=True), 1)
+        ]
 
     def _shared_out(self, field: str, text: str, count: int) -> list[str]:
         """Return the text of each of ``count`` units: one each when so many are listed, else none."""

@@ -98,12 +98,15 @@ class UnitRows(Teller):
 
     def _rows_of_units(self) -> list[tuple[int, list[str]]]:
         """Return the rows that hold units, with a site told once for a block filled in; say what is not."""
-        rows = [row for row in self.table.rows if not self._is_ignored(*row)]
+        rows = list(self.table.rows)
         self._fill_down(rows)
         self._drop_fractions(rows)
         kept = []
         wide = len(self.columns.positions) >= 5
         for number, cells in rows:
+            if number in self.told.ignore:
+                kept.append((number, cells))  # left out when its turn comes, so that no key shifts
+                continue
             filled = [at for at, cell in enumerate(cells) if cell and (number, at) not in self.table.filled]
             self.row = number
             if wide and len(filled) == 1 and self._field_at(filled[0]) not in ("serial", "unit_number"):
@@ -123,15 +126,6 @@ class UnitRows(Teller):
             else:
                 kept.append((number, cells))
         return kept
-
-    def _is_ignored(self, number: int, cells: list[str]) -> bool:
-        if number not in self.told.ignore:
-            return False
-        self.row = number
-        self._skip(
-            " | ".join(cell for cell in cells if cell), "ignored", "The row was left out, as someone told."
-        )
-        return True
 
     def _field_at(self, position: int) -> str:
         return next((name for name, at in self.places if at == position), "")

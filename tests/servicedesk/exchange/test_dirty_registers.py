@@ -233,6 +233,9 @@ def test_rows_of_several_units_wait_for_a_word() -> None:
     assert len({row.import_key for row in split.rows}) == 6
     assert "one_for_several" in codes(split)
     assert split.row_count == 4
+    asked = read("quantities.csv")
+    taken = {row.import_key for row in split.rows} - {row.import_key for row in asked.rows}
+    assert taken <= asked.refused_keys
     single = read("quantities.csv", split_quantities=False)
     assert [(row.row, row.copy) for row in single.rows] == [(2, 1), (3, 1), (4, 1)]
 

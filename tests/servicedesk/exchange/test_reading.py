@@ -417,6 +417,9 @@ def test_rows_are_held_against_each_other() -> None:
         (9, "Serial", "repeated_row", Severity.REFUSED),
     ]
     assert "row 2" in reading.findings_of(3)[0].sentence
+    assert [finding.found for finding in reading.findings] == ["cw-5", "ta 1", "7", "CW 5", "CW 5"]
+    assert len(reading.refused_keys) == 2
+    assert not reading.refused_keys & {row.import_key for row in reading.rows}
     assert [row.row for row in reading.rows] == [2, 3, 4, 5, 7, 8]
 
 
@@ -439,8 +442,11 @@ def test_a_row_keeps_its_key_when_the_file_grows() -> None:
 def test_a_refused_row_does_not_shift_the_keys_of_others() -> None:
     twins = [{"Serial": "", "Point": "7"}, {"Serial": "", "Point": "7"}]
     whole = read(*twins).rows
-    spoiled = read(twins[0] | {"Made": "2031"}, twins[1]).rows
-    assert spoiled[0].import_key == whole[1].import_key
+    spoiled = read(twins[0] | {"Made": "2031"}, twins[1])
+    assert spoiled.rows[0].import_key == whole[1].import_key
+    assert spoiled.refused_keys == {whole[0].import_key}
+    ignored = read_register(file_of(*twins), now=NOW, ignore=[2])
+    assert (ignored.rows[0].import_key, ignored.refused_keys) == (whole[1].import_key, {whole[0].import_key})
 
 
 def test_a_row_with_shifted_cells_is_refused_and_a_short_one_doubted() -> None:
