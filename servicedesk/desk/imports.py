@@ -10,7 +10,7 @@ from uuid import UUID
 from django import forms
 from django.core.files.uploadedfile import UploadedFile
 from django.core.paginator import Page
-from django.db.models import Count, Min, Q, QuerySet
+from django.db.models import Count, Q, QuerySet
 from django.http import FileResponse, HttpRequest, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
@@ -339,6 +339,8 @@ class ImportView(PageView):
     def doubts(self, run: RegisterImport, text: str, code: str) -> dict[str, Any]:
         """Findings grouped by code, and one page of them."""
         rows = ImportFinding.objects.filter(run=run)
+        # What is said of a heading is said of no row.
+        heading = run.counts.get("looked", {}).get("heading_row") or 0
         groups = [
             {
                 "code": group["code"],
@@ -347,11 +349,11 @@ class ImportView(PageView):
                 "tone": TONES.get(group["severity"], "none"),
                 "count": group["n"],
                 "is_current": group["code"] == code,
-                "can_leave": group["severity"] == "doubt" and group["last"] is not None,
+                "can_leave": group["severity"] == "doubt" and group["rows"] > 0,
             }
             for group in rows.order_by()
             .values("code", "severity")
-            .annotate(n=Count("pk"), last=Min("row", filter=Q(row__gt=0)))
+            .annotate(n=Count("pk"), rows=Count("pk", filter=Q(row__gt=heading)))
             .order_by("-severity", "-n", "code")
         ]
         if code:
@@ -374,7 +376,7 @@ class ImportView(PageView):
                     "tone": TONES.get(finding.severity, "none"),
                     "word": SEVERITIES.get(finding.severity, finding.severity),
                     "is_out": finding.row in out,
-                    "can_pick": finding.severity == "doubt" and finding.row > 0,
+                    "can_pick": finding.severity == "doubt" and finding.row > heading,
                 }
                 for finding in page.object_list
             ],

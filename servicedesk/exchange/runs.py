@@ -282,9 +282,9 @@ def stop(run: RegisterImport) -> None:
     working.update(is_stop_asked=True)
     for state, before in _BEFORE.items():
         # Nobody has taken it yet, or its worker is lost: there is nothing to wait for.
-        RegisterImport.objects.filter(
-            _free(clock()), pk=run.pk, state=state, is_stop_asked=True
-        ).update(state=before, is_stop_asked=False, claim=None)
+        RegisterImport.objects.filter(_free(clock()), pk=run.pk, state=state, is_stop_asked=True).update(
+            state=before, is_stop_asked=False, claim=None
+        )
 
 
 def ask_undo(run: RegisterImport, *, by: Person) -> None:
@@ -435,9 +435,7 @@ class _Progress:
     def write(self, done: int, total: int, *, lease: timedelta = timedelta(0)) -> None:
         """Write at once; ``lease`` is for how long nothing will be heard."""
         mine = RegisterImport.objects.filter(pk=self.run.pk, claim=self.claim)
-        kept = mine.update(
-            stage=self.stage, done=done, total=max(total, done), heard_at=clock() + lease
-        )
+        kept = mine.update(stage=self.stage, done=done, total=max(total, done), heard_at=clock() + lease)
         asked = mine.values_list("is_stop_asked", flat=True).first()
         if not kept or asked is None or (asked and self.run.state in _BEFORE):
             raise _Stopped
@@ -469,7 +467,9 @@ def _read(run: RegisterImport, claim: uuid.UUID) -> bool:
         "rows": reading.row_count,
         "refused": len(refused),
         "skipped": len(reading.skipped_rows),
-        "doubtful": len({f.row for f in findings if f.severity == "doubt" and f.row}),
+        "doubtful": len(
+            {f.row for f in findings if f.severity == "doubt"} & {row.row for row in reading.rows}
+        ),
     }
     with transaction.atomic():
         done = RegisterImport.objects.filter(pk=run.pk, claim=claim, state=State.READING).update(
