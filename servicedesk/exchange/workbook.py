@@ -15,11 +15,12 @@ import io
 import re
 import zipfile
 import zlib
+from codecs import getincrementaldecoder
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
-from typing import Any, NoReturn
+from typing import IO, Any, NoReturn
 from xml.parsers import expat
 
 import python_calamine
@@ -133,8 +134,8 @@ def _locked() -> RegisterFileError:
 # -- XML without entities, as a stream
 
 
-def _feed(package: zipfile.ZipFile, name: str, start: Any, end: Any = None, text: Any = None) -> None:
-    """Parse one part; handlers get local names. Refuses document types: no entity can grow."""
+def _parser(start: Any, end: Any = None, text: Any = None) -> expat.XMLParserType:
+    """Return a parser that refuses document types: without them no entity can grow."""
     parser = expat.ParserCreate()
     parser.buffer_text = True
     parser.buffer_size = 65536
@@ -148,6 +149,12 @@ def _feed(package: zipfile.ZipFile, name: str, start: Any, end: Any = None, text
         parser.EndElementHandler = end
     if text is not None:
         parser.CharacterDataHandler = text
+    return parser
+
+
+def _feed(package: zipfile.ZipFile, name: str, start: Any, end: Any = None, text: Any = None) -> None:
+    """Parse one part of a package as it is unpacked."""
+    parser = _parser(start, end, text)
     with package.open(name) as stream:
         while chunk := stream.read(_CHUNK):
             parser.Parse(chunk, False)
@@ -287,22 +294,156 @@ class _XlsxBook:
 
     def _sheet(self, path: str, heard: Heard | None) -> Grid:
         grid = Grid(is_1904=self.is_1904)
-        _feed(self.package, path, *_XlsxSheet(grid, self.strings(), self.styles(), heard).handlers())
+        sheet = _XlsxSheet(grid, self.strings(), self.styles(), heard)
+        parser = _parser(*sheet.handlers())
+        with self.package.open(path) as stream:
+            for piece in _in_rows(stream):
+                if not sheet.take_plain_row(piece):
+                    parser.Parse(piece, False)
+            parser.Parse(b"", True)
         grid.rows.sort(key=lambda row: row[0])
         return grid
 
 
+# A row as nearly all programs write it. What does not fit to the last sign is left to the XML parser.
+_PLAIN_ROW = re.compile(r'<row r="([1-9]\d{0,6})"([^<>&]*)>')
+_PLAIN_CELL = re.compile(
+    r'<c r="([A-Z]{1,3})\d{1,7}"(?: s="(\d{1,5})")?(?: t="(n|s|b|str|inlineStr)")?(?:/>|>'
+    r"(?:(?:<f(?:[^<>/]*/>|(?: [^<>/]*)?>[^<>&]*</f>))?<v>([^<>&]+)</v>"
+    r'|<is><t(?: xml:space="preserve")?>([^<>&]*)</t></is>)?</c>)'
+)
+
+
+# Rows are longer in no register; a part without rows must not be gathered whole.
+_LONGEST_ROW = 4_000_000
+
+
+def _in_rows(stream: IO[bytes]) -> Iterator[str | bytes]:
+    """Return a part in pieces that end with a row; as it comes when its text is not plain UTF-8 XML."""
+    chunk = stream.read(_CHUNK)
+    declared = re.search(rb'encoding=["\']([^"\']+)', chunk[:200])
+    if not chunk.lstrip().startswith(b"<") or (declared and declared[1].lower() != b"utf-8"):
+        while chunk:
+            yield chunk
+            chunk = stream.read(_CHUNK)
+        return
+    decoder = getincrementaldecoder("utf-8")()
+    left = ""
+    while chunk:
+        left += decoder.decode(chunk)
+        # In a comment or in raw text, what looks like a row may be none.
+        if "<!" in left or len(left) > _LONGEST_ROW:
+            break
+        *rows, left = left.split("</row>")
+        for row in rows:
+            yield f"{row}</row>"
+        chunk = stream.read(_CHUNK)
+    yield left
+    while chunk := stream.read(_CHUNK):
+        yield decoder.decode(chunk)
+    yield decoder.decode(b"", True)
+
+
 class _XlsxSheet:
-    """Takes the elements of one worksheet part as they come."""
+    """Takes the rows of one worksheet part as they come: plain ones as text, the others as elements."""
 
     def __init__(
         self, grid: Grid, strings: list[str], styles: list[NumberFormat], heard: Heard | None
     ) -> None:
         self.grid, self.strings, self.styles, self.heard = grid, strings, styles, heard
+        self.row_number = 0
+        self.cells = 0
+        self.columns: dict[str, int] = {}
+        self.shown: dict[tuple[str, str], str] = {}
+        self.texts: dict[str, str] = {}
+
+    def number(self, value: str, style: str) -> str:
+        """Return what a number shows in its format."""
+        known = self.shown.get((value, style))
+        if known is None:
+            how = self.styles[int(style)] if style and int(style) < len(self.styles) else _GENERAL
+            known = show_number(value, how, is_1904=self.grid.is_1904)
+            if len(self.shown) > 300_000:
+                self.shown.clear()
+            self.shown[value, style] = known
+        return known
+
+    def words(self, text: str) -> str:
+        """Return a text, cleaned; the same object for the same text."""
+        known = self.texts.get(text)
+        if known is None:
+            if len(self.texts) > 300_000:
+                self.texts.clear()
+            known = self.texts[text] = clean(text)
+        return known
+
+    def add(self, row: list[str]) -> None:
+        """Keep a row that has texts in it."""
+        self.grid.rows.append((self.row_number, row))
+        if self.heard is not None and len(self.grid.rows) % _HEARD_EVERY == 0:
+            self.heard(len(self.grid.rows), 0)
+
+    def take_plain_row(self, piece: str | bytes) -> bool:
+        """Read one row as text; return False, with nothing done, when it is not plain to the last sign."""
+        begin = _PLAIN_ROW.match(piece) if isinstance(piece, str) else None
+        if begin is None or not isinstance(piece, str) or begin[2].endswith("/"):
+            return False
+        at = begin.end()
+        row: list[str] = []
+        columns, strings, filled = self.columns, self.strings, 0
+        for match in _PLAIN_CELL.finditer(piece, at):
+            if match.start() != at:
+                return False
+            at = match.end()
+            letters, style, kind, value, inline = match.groups("")
+            if value:
+                if kind == "s":
+                    shown = strings[int(value)]
+                elif kind in ("", "n"):
+                    shown = self.number(value, style)
+                elif kind == "b":
+                    shown = "TRUE" if value.strip() == "1" else "FALSE"
+                elif kind == "str":
+                    shown = self.words(value)
+                else:
+                    return False
+            elif inline:
+                if kind != "inlineStr":
+                    return False
+                shown = self.words(inline)
+            else:
+                continue
+            if not shown:
+                continue
+            column = columns.get(letters)
+            if column is None:
+                column = columns[letters] = column_index(letters)
+            if column < len(row):
+                return False
+            if column >= MOST_COLUMNS:
+                raise _too_wide(int(begin[1]))
+            if column > len(row):
+                row.extend([""] * (column - len(row)))
+            row.append(shown)
+            filled += 1
+        if piece[at:] != "</row>":
+            return False
+        number = int(begin[1])
+        if number > MOST_ROWS:
+            raise _broken()
+        self.row_number = number
+        self.cells += filled
+        if self.cells > MOST_CELLS:
+            raise _too_many()
+        if 'hidden="1"' in begin[2] or 'hidden="true"' in begin[2]:
+            self.grid.hidden_rows.append(number)
+        if row:
+            self.add(row)
+        return True
 
     def handlers(self) -> tuple[Any, Any, Any]:
-        grid, strings, styles, heard = self.grid, self.strings, self.styles, self.heard
-        row_number = 0
+        """Return what an XML parser calls for the start and the end of an element, and for text."""
+        grid, strings = self.grid, self.strings
         row: list[str] = []
         column = -1
         kind = ""
@@ -312,12 +453,10 @@ class _XlsxSheet:
         formula: str | None = None
         collect = 0  # 1 value, 2 text, 3 formula
         aside = False
-        cells = 0
-        shown: dict[tuple[str, str], str] = {}
-        columns: dict[str, int] = {}
+        columns = self.columns
 
         def start(tag: str, attributes: dict[str, str]) -> None:
-            nonlocal row_number, row, column, kind, style, value, formula, collect, aside
+            nonlocal row, column, kind, style, value, formula, collect, aside
             if ":" in tag:
                 tag = _local(tag)
             if tag == "c":
@@ -339,13 +478,13 @@ class _XlsxSheet:
                 collect = 1
             elif tag == "row":
                 told = attributes.get("r")
-                row_number = int(told) if told else row_number + 1
-                if not 0 < row_number <= MOST_ROWS:
+                self.row_number = int(told) if told else self.row_number + 1
+                if not 0 < self.row_number <= MOST_ROWS:
                     raise _broken()
                 row = []
                 column = -1
                 if _yes(attributes.get("hidden")):
-                    grid.hidden_rows.append(row_number)
+                    grid.hidden_rows.append(self.row_number)
             elif tag == "f":
                 collect = 3
                 formula = ""
@@ -364,37 +503,29 @@ class _XlsxSheet:
                 grid.hidden_columns.extend(range(first - 1, min(last, MOST_COLUMNS)))
 
         def end(tag: str) -> None:
-            nonlocal collect, aside, cells
+            nonlocal collect, aside
             if ":" in tag:
                 tag = _local(tag)
             if tag == "c":
                 if kind == "s":
                     shown_text = strings[int(value)] if value else ""
                 elif kind == "inlineStr":
-                    shown_text = clean("".join(inline))
+                    shown_text = self.words("".join(inline))
                 elif value == "" and formula is None:
                     return
                 elif value == "" and kind != "str":
                     shown_text = "=" + clean(formula or "")
                 elif kind in ("", "n"):
-                    key = (value, style)
-                    known = shown.get(key)
-                    if known is None:
-                        how = styles[int(style)] if style and int(style) < len(styles) else _GENERAL
-                        known = show_number(value, how, is_1904=grid.is_1904)
-                        if len(shown) > 300_000:
-                            shown.clear()
-                        shown[key] = known
-                    shown_text = known
+                    shown_text = self.number(value, style)
                 elif kind == "b":
                     shown_text = "TRUE" if value.strip() == "1" else "FALSE"
                 else:
                     shown_text = clean(value)
                 if shown_text:
                     if column >= MOST_COLUMNS:
-                        raise _too_wide(row_number)
-                    cells += 1
-                    if cells > MOST_CELLS:
+                        raise _too_wide(self.row_number)
+                    self.cells += 1
+                    if self.cells > MOST_CELLS:
                         raise _too_many()
                     while len(row) < column:
                         row.append("")
@@ -407,9 +538,7 @@ class _XlsxSheet:
             elif tag == "rPh":
                 aside = False
             elif tag == "row" and row:
-                grid.rows.append((row_number, row))
-                if heard is not None and len(grid.rows) % _HEARD_EVERY == 0:
-                    heard(len(grid.rows), 0)
+                self.add(row)
 
         def text(piece: str) -> None:
             nonlocal value, formula
