@@ -10,13 +10,22 @@ from django.db.models import QuerySet
 from django_filters.rest_framework import DjangoFilterBackend
 from drf_spectacular.utils import extend_schema, extend_schema_field, extend_schema_view
 from rest_framework import serializers
+from rest_framework.decorators import action
 from rest_framework.filters import SearchFilter
+from rest_framework.request import Request
+from rest_framework.response import Response
 
 from inventory.register.models import ENVIRONMENT_CHOICES, Location, Owner, Site
 from schedules.rulebook.books import NO_BOOK, rulebooks
 from schedules.rulebook.queries import confirmations, tables_of
 from servicedesk.access import Act
 from servicedesk.api.base import PageSerializer, Shown
+from servicedesk.api.corrections import (
+    LocationFactsSerializer,
+    OwnerFactsSerializer,
+    SiteFactsSerializer,
+    correct,
+)
 from servicedesk.api.references import (
     OwnerBriefSerializer,
     SiteBriefSerializer,
@@ -47,7 +56,25 @@ class OwnerViewSet(Shown):
     filter_backends = [SearchFilter]
     search_fields = ("name",)
     page_order = ("name",)
-    acts = {"list": (Act.SEE_REGISTER,), "retrieve": (Act.SEE_REGISTER,)}
+    acts = {
+        "list": (Act.SEE_REGISTER,),
+        "retrieve": (Act.SEE_REGISTER,),
+        "correct": (Act.CHANGE_REGISTER,),
+    }
+
+    @extend_schema(
+        summary="Correct an owner's facts",
+        description="Writes down each fact that differs, old and new, moves the dates at once and flags "
+        "certificates that state what was wrong.",
+        request=OwnerFactsSerializer,
+        filters=False,
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, public_id: str) -> Response:
+        """Correct or change facts."""
+        row = self.get_object()
+        correct(self, row, self.input(OwnerFactsSerializer))
+        return self.after_write(row)
 
 
 @extend_schema_field({"type": "string", "pattern": r"^\d\d:\d\d$"})
@@ -136,7 +163,25 @@ class SiteViewSet(Shown):
     filterset_class = SiteFilter
     search_fields = ("name", "code", "city")
     page_order = ("name", "code")
-    acts = {"list": (Act.SEE_REGISTER,), "retrieve": (Act.SEE_REGISTER,)}
+    acts = {
+        "list": (Act.SEE_REGISTER,),
+        "retrieve": (Act.SEE_REGISTER,),
+        "correct": (Act.CHANGE_REGISTER,),
+    }
+
+    @extend_schema(
+        summary="Correct a site's facts",
+        description="Writes down each fact that differs, old and new, moves the dates at once and flags "
+        "certificates that state what was wrong.",
+        request=SiteFactsSerializer,
+        filters=False,
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, public_id: str) -> Response:
+        """Correct or change facts."""
+        row = self.get_object()
+        correct(self, row, self.input(SiteFactsSerializer))
+        return self.after_write(row)
 
     def facts_about(self, rows: Sequence[Site]) -> dict[str, Any]:
         """The rulebooks of all ``rows`` and the standing confirmations."""
@@ -176,7 +221,25 @@ class LocationViewSet(Shown):
     filter_backends = [DjangoFilterBackend]
     filterset_class = LocationFilter
     page_order = ("site__code", "walking_order", "number")
-    acts = {"list": (Act.SEE_REGISTER,), "retrieve": (Act.SEE_REGISTER,)}
+    acts = {
+        "list": (Act.SEE_REGISTER,),
+        "retrieve": (Act.SEE_REGISTER,),
+        "correct": (Act.CHANGE_REGISTER,),
+    }
+
+    @extend_schema(
+        summary="Correct a location's facts",
+        description="Writes down each fact that differs, old and new, moves the dates at once and flags "
+        "certificates that state what was wrong.",
+        request=LocationFactsSerializer,
+        filters=False,
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, public_id: str) -> Response:
+        """Correct or change facts."""
+        row = self.get_object()
+        correct(self, row, self.input(LocationFactsSerializer))
+        return self.after_write(row)
 
     def visible(self, queryset: Any) -> QuerySet[Any]:
         """Locations of the sites in scope."""

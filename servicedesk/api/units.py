@@ -26,6 +26,7 @@ from schedules.due.queries import attach_why
 from schedules.rulebook.queries import confirmations
 from servicedesk.access import Act
 from servicedesk.api.base import Shown
+from servicedesk.api.corrections import UnitFactsSerializer, correct_unit
 from servicedesk.api.obligations import ObligationSerializer, with_rows
 from servicedesk.api.records import RECORD_ORDER, RecordSerializer, records
 from servicedesk.api.references import LocationBriefSerializer, SiteBriefSerializer, StampSerializer
@@ -96,6 +97,12 @@ class UnitSerializer(serializers.Serializer[Unit]):
     location = LocationBriefSerializer(allow_null=True)
     made = StampSerializer()
     commissioned_on = serializers.DateField(allow_null=True)
+    merged_into = serializers.UUIDField(
+        source="merged_into.public_id",
+        default=None,
+        allow_null=True,
+        help_text="The unit that this one turned out to be; its history is read there.",
+    )
     doubts = serializers.ListField(
         child=serializers.CharField(), help_text="What the register could not be sure of."
     )
@@ -126,7 +133,7 @@ class WhySerializer(serializers.Serializer[Any]):
 class UnitViewSet(Shown):
     """Extinguishers."""
 
-    queryset = Unit.objects.select_related("model", "site", "location")
+    queryset = Unit.objects.select_related("model", "site", "location", "merged_into")
     serializer_class = UnitSerializer
     filter_backends = [DjangoFilterBackend]
     filterset_class = UnitFilter
@@ -136,6 +143,7 @@ class UnitViewSet(Shown):
         "retrieve": (Act.SEE_REGISTER,),
         "why": (Act.SEE_REGISTER,),
         "records": (Act.SEE_REGISTER,),
+        "correct": (Act.CHANGE_REGISTER,),
     }
 
     @extend_schema(summary="Say why a unit falls due", responses=WhySerializer, filters=False)
@@ -160,3 +168,17 @@ class UnitViewSet(Shown):
         """What happened to the unit, latest first. Corrected records stay in the list."""
         unit = self.get_object()
         return self.page_of(self.visible(records().filter(unit__in=known_as([unit.pk]))))
+
+    @extend_schema(
+        summary="Correct a unit's facts",
+        description="Writes down each fact that differs, old and new, moves the dates at once and flags "
+        "certificates that state what was wrong.",
+        request=UnitFactsSerializer,
+        filters=False,
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, public_id: str) -> Response:
+        """Correct or change facts."""
+        row = self.get_object()
+        correct_unit(self, row, self.input(UnitFactsSerializer))
+        return self.after_write(row)

@@ -123,9 +123,20 @@ def _planned() -> Visit:
 
 CONFIRM = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
 REASON = {"reason": "Wrong unit listed."}
+CONTACT = {"contact_name": "X", **REASON}
 
 # What is called: the address below /api/v1/, and the body of a POST.
 CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = {
+    "owner-correct": (lambda p: f"owners/{p.owner.public_id}/correct/", lambda p: CONTACT),
+    "site-correct": (lambda p: f"sites/{p.site.public_id}/correct/", lambda p: {"city": "X", **REASON}),
+    "location-correct": (
+        lambda p: f"locations/{p.units[0].location.public_id}/correct/",
+        lambda p: {"floor": "X", **REASON},
+    ),
+    "unit-correct": (
+        lambda p: f"units/{p.units[0].public_id}/correct/",
+        lambda p: {"serial": "X", "source": "nameplate", **REASON},
+    ),
     "owner-list": (lambda p: "owners/", lambda p: None),
     "owner-detail": (lambda p: f"owners/{p.owner.public_id}/", lambda p: None),
     "site-list": (lambda p: "sites/", lambda p: None),
@@ -237,6 +248,10 @@ get  unit-list                 401      200       200        200        200     
 get  unit-detail               401      200       200        200        404        200    200      404
 get  unit-why                  401      200       200        200        404        200    200      404
 get  unit-records              401      200       200        200        404        200    200      404
+post unit-correct              401      200       200        403        403        403    403      403
+post owner-correct             401      200       200        403        403        403    403      403
+post site-correct              401      200       200        403        403        403    403      403
+post location-correct          401      200       200        403        403        403    403      403
 get  obligation-list           401      200       200        200        200        200    200      200
 get  record-list               401      200       200        200        200        200    200      200
 get  record-detail             401      200       200        200        404        200    200      404

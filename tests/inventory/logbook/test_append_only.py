@@ -12,7 +12,9 @@ from inventory.appendonly import HistoryIsAppendOnly
 from inventory.logbook.models import Reading, ServiceRecord
 from inventory.logbook.services import NewReading, NewRecord, add_records, broken_links, correct_record
 from inventory.measures.stamps import Stamp
-from schedules.certificates.models import Certificate, CertificateFile, Withdrawal
+from inventory.recalls.models import RecallStep
+from inventory.register.changes import FactChange, SameUnitDecision
+from schedules.certificates.models import Certificate, CertificateFile, CertificateFlag, Withdrawal
 from schedules.crew.models import PlanningRules
 from schedules.quotations.models import LineDecision
 from schedules.routes.models import PlanChange
@@ -29,6 +31,10 @@ APPEND_ONLY = (
     Certificate,
     CertificateFile,
     Withdrawal,
+    CertificateFlag,
+    FactChange,
+    SameUnitDecision,
+    RecallStep,
     PlanChange,
     PlanningRules,
     LineDecision,

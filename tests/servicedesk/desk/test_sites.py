@@ -117,8 +117,9 @@ def test_a_site_costs_the_same_queries_however_many_units(
     client = cast.client("dispatcher")
     # session, user; site; confirmations; time zones and counts; hours; adoptions, variations, owner;
     # units, time zones and standings; visits and loads; certificates; time zones and due rows;
-    # time zones and the owners' look; defects
-    with django_assert_num_queries(22):
+    # time zones and the owners' look; defects; whether it is part of another, sites that became part of it;
+    # what is agreed, calls for the end of service
+    with django_assert_num_queries(26):
         answer = client.get(f"/desk/sites/{site.public_id}/")
     assert sum(len(place["units"]) for place in answer.context["places"]) == count
 
