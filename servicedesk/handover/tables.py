@@ -322,6 +322,8 @@ LEFT_OUT: Mapping[str, str] = {
             "servicedesk.ImportFinding",
             "servicedesk.ImportLine",
             "servicedesk.ImportEffect",
+            "servicedesk.ManyAct",
+            "servicedesk.SavedFilter",
             "servicedesk.House",
             "servicedesk.HandoverRun",
             "servicedesk.TakeOver",

@@ -227,7 +227,7 @@ def _workbook(cover: Cover, at: datetime, rows: Callable[[Table], Iterator[Row]]
     book = Workbook(write_only=True)
     about = book.create_sheet("about")
     for said in _about(cover, at):
-        about.append([plain_cell(said)])
+        about.append([_sheet_cell(said)])
     for table in TABLES:
         columns = columns_of(table.name)
         sheets, left = 1, MOST_SHEET_ROWS

@@ -20,6 +20,7 @@ from enum import StrEnum
 from itertools import islice
 from typing import Any
 
+from django.core.files.storage import default_storage
 from django.db.models import Q, QuerySet
 from django.urls import reverse
 
@@ -38,6 +39,7 @@ from schedules.visits.models import Visit
 from servicedesk.bench.papers import pressure_test_pdf
 from servicedesk.documents.builders import quotation_paper, removal_receipt
 from servicedesk.documents.takeover import takeover_report
+from servicedesk.handover.models import HandedRow
 
 log = logging.getLogger(__name__)
 
@@ -55,6 +57,7 @@ class Kind(StrEnum):
     HOUSE = "house"
     RECEIPT = "receipt"
     QUOTATION = "quotation"
+    EARLIER = "earlier"
     TAKEOVER = "takeover"
 
 
@@ -66,6 +69,7 @@ KIND_LABELS = {
     Kind.HOUSE: "Certificate of a test house",
     Kind.RECEIPT: "Receipt for units taken and left",
     Kind.QUOTATION: "Quotation",
+    Kind.EARLIER: "Certificate of an earlier service company",
     Kind.TAKEOVER: "Takeover report",
 }
 
@@ -122,6 +126,7 @@ class Archive:
             ((Kind.HOUSE,), self._stays(), self._stay),
             ((Kind.RECEIPT,), self._moved(), self._receipt),
             ((Kind.QUOTATION,), self._quotations(), self._quotation),
+            ((Kind.EARLIER,), self._earlier(), self._earlier_paper),
             ((Kind.TAKEOVER,), self._surveys(), self._survey),
         )
         self.sources = [
@@ -178,6 +183,38 @@ class Archive:
             lambda: pdf_bytes(Certificate.objects.get(pk=row.pk)),
             about,
             word,
+        )
+
+    def _earlier(self) -> QuerySet[HandedRow]:
+        """Certificates that came along when the register was taken over; days are ISO texts there."""
+        rows = HandedRow.objects.visible_to(self.scope).filter(
+            table_name="certificates", local_id__isnull=True, site__isnull=False
+        )
+        wanted = self.wanted
+        if wanted.site is not None:
+            rows = rows.filter(site=wanted.site)
+        if wanted.since is not None:
+            rows = rows.filter(content__issued_on__gte=wanted.since.isoformat())
+        if wanted.until is not None:
+            rows = rows.filter(content__issued_on__lte=wanted.until.isoformat())
+        for word in wanted.text.split():
+            rows = rows.filter(
+                Q(content__number__icontains=word)
+                | Q(site__name__icontains=word)
+                | Q(site__code__icontains=word)
+            )
+        return rows.select_related("site", "take_over").order_by("-content__issued_on", "-pk")
+
+    def _earlier_paper(self, row: HandedRow) -> Paper:
+        assert row.site is not None
+        return Paper(
+            Kind.EARLIER,
+            date.fromisoformat(row.content["issued_on"]),
+            row.content["number"],
+            row.site,
+            reverse("portal:paper-earlier", args=[row.pk]),
+            lambda: earlier_bytes(row),
+            f"of {row.take_over.house_name}",
         )
 
     def _tests(self) -> QuerySet[CardEntry]:
@@ -337,6 +374,18 @@ def zip_stream(files: Iterable[tuple[str, Iterable[bytes]]], at: datetime) -> It
                         yield pipe.take()
             yield pipe.take()
     yield pipe.take()
+
+
+def earlier_bytes(row: HandedRow) -> bytes | None:
+    """The signed PDF of a certificate of an earlier house, byte for byte as it came; None where none came."""
+    file = HandedRow.objects.filter(
+        table_name="certificate_files", take_over=row.take_over_id, content__certificate=row.ref
+    ).first()
+    if file is None or not file.file_name or not default_storage.exists(file.file_name):
+        return None
+    with default_storage.open(file.file_name, "rb") as stored:
+        data: bytes = stored.read()
+    return data if hashlib.sha256(data).hexdigest() == file.sha256 else None
 
 
 def paper_files(papers: Iterable[Paper]) -> Iterator[tuple[str, Iterable[bytes]]]:

@@ -17,11 +17,13 @@ from inventory.workshop.models import CardEntry, HouseStay
 from inventory.workshop.queries import pressure_tests
 from servicedesk.bench.papers import pressure_test_pdf
 from servicedesk.documents.paper import pdf_response
+from servicedesk.handover.models import HandedRow
 from servicedesk.portal.archive import (
     KIND_LABELS,
     MOST_IN_ZIP,
     Archive,
     Wanted,
+    earlier_bytes,
     paper_files,
     stay_bytes,
     year_back,
@@ -122,6 +124,21 @@ def zip_response(parts: Any, name: str) -> StreamingHttpResponse:
     response["Content-Disposition"] = content_disposition_header(True, name) or ""
     response["Cache-Control"] = "private, no-store"
     return response
+
+
+class EarlierPaperView(PortalView):
+    """A certificate of an earlier service company, as it came."""
+
+    def get(self, request: HttpRequest, row_id: int) -> HttpResponse:
+        """Hand out its PDF."""
+        rows = HandedRow.objects.visible_to(self.scope).filter(
+            table_name="certificates", local_id__isnull=True
+        )
+        row = rows.filter(pk=row_id).first()
+        data = earlier_bytes(row) if row is not None else None
+        if row is None or data is None:
+            raise Http404
+        return pdf_response(data, f"{row.content['number']}.pdf")
 
 
 class TestPaperView(PortalView):

@@ -21,6 +21,7 @@ urlpatterns = [
     path("figures/", plots.FiguresView.as_view(), name="figures"),
     path("papers/", paper_views.PapersView.as_view(), name="papers"),
     path("papers/papers.zip", paper_views.PapersZipView.as_view(), name="papers-zip"),
+    path("papers/earlier/<int:row_id>.pdf", paper_views.EarlierPaperView.as_view(), name="paper-earlier"),
     path("papers/tests/<uuid:entry_ref>.pdf", paper_views.TestPaperView.as_view(), name="paper-test"),
     path("papers/houses/<uuid:stay_id>.pdf", paper_views.HousePaperView.as_view(), name="paper-house"),
     path("quotations/", quotations.QuotationsView.as_view(), name="quotations"),

@@ -144,6 +144,10 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "prices": (lambda c: (), {"manager"}),
     "owner-people": (lambda c: (c.owner.public_id,), {"manager"}),
     "owner-person": (lambda c: (c.people["owner"].public_id,), {"manager"}),
+    "handover": (lambda c: (), {"manager"}),
+    "take-over": (lambda c: (), {"manager"}),
+    "erase": (lambda c: (), {"manager"}),
+    "service-end": (lambda c: (c.site.public_id,), {"manager"}),
     "van": (lambda c: (Van.objects.create(name="Van").public_id,), DESK),
 }
 
@@ -204,6 +208,9 @@ def test_the_matrix_names_every_page() -> None:
         "undo-many",
         "quotation",
         "quotation-pdf",
+        "handover-file",
+        "taken-paper",
+        "erasure",
     }
     assert set(views_under("desk/")) == set(PAGES) | apart
 
@@ -225,6 +232,31 @@ POSTS: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], dict[str, str], set[st
     "table": (
         lambda c: TABLE,
         {"do": "confirm", "confirm-name": "M", "confirm-local_code": "City"},
+        {"manager"},
+    ),
+    "handover": (lambda c: (), {"form": "json"}, {"manager"}),
+    "take-over": (lambda c: (), {"do": "drop"}, {"manager"}),
+    "erase": (
+        lambda c: (),
+        {
+            "q": "other_owner Person\nQuay Street foundry",
+            "seen": "1",
+            "legal_basis": "Law",
+            "reason": "Asked",
+            "again": "other_owner Person",
+            "is_sure": "on",
+        },
+        {"manager"},
+    ),
+    "service-end": (
+        lambda c: (c.other_site.public_id,),
+        {
+            "do": "end",
+            "ended_on": str(TODAY),
+            "portal_until": str(TODAY),
+            "reason": "Ran out",
+            "is_sure": "on",
+        },
         {"manager"},
     ),
     "correct": (
