@@ -25,7 +25,15 @@ from schedules.due.models import Obligation
 from schedules.due.queries import overdue_obligations
 from schedules.due.services import refresh_stale
 from schedules.visits.models import Visit
-from servicedesk import demo, demo_owner, demo_routes, demo_stock, demo_workshop
+from servicedesk import (
+    demo,
+    demo_owner,
+    demo_routes,
+    demo_stock,
+    demo_survey,
+    demo_terms,
+    demo_workshop,
+)
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
 from servicedesk.management.commands.up import require_free
 from servicedesk.supervisor import die_with_parent
@@ -77,6 +85,7 @@ class Command(BaseCommand):
             f"Due dates: {done.computed} units computed, {done.written} obligations written "
             f"in {time.perf_counter() - clock:.1f} s"
         )
+        self.stdout.write(f"Terms: {demo_terms.agree_terms(people, now)} versions, see /desk/contracts/")
         past = demo.plan_past_day(people, now)
         owners = demo.make_owner_people()
         proposed, confirmed = demo.plan_ahead(people, now)
