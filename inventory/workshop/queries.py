@@ -142,7 +142,13 @@ def board_of(card: JobCard, charging: Charging, entries: Sequence[CardEntry] | N
         if Task.HOSE_TEST in card.works:
             paths += ("hose",)
     kind = plate(card.unit).kind
-    lines = [StepLine(step, by_step.get(step.code, [])) for step in step_book().for_unit(kind, paths)]
+    # What was condemned before second opinions were asked for is not asked for one afterwards.
+    is_settled = card.state in (JobCard.State.CONDEMNED, JobCard.State.DISPOSED)
+    lines = [
+        StepLine(step, by_step.get(step.code, []))
+        for step in step_book().for_unit(kind, paths)
+        if step.code != "second_look" or step.code in by_step or not is_settled
+    ]
     barrier, is_first_open = 0, True
     for line in lines:
         entry = line.last

@@ -34,6 +34,11 @@ from servicedesk.notices.writing import (
 
 TELLABLE = (Visit.State.PROPOSED, Visit.State.CONFIRMED)
 Channel = VisitNotice.Channel
+# Each letter goes to somebody else: no page counts the others, and none is headed by another's name.
+LETTER_STYLE = (
+    ".new-page { break-before: page } .addressee { margin: 8mm 0 12mm }"
+    " @page { @top-left { content: none } @top-right { content: none } @bottom-right { content: none } }"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +98,7 @@ class TellView(PlanPage):
                 number=plan.number,
                 at=self.now,
                 zone=plan.depot.time_zone if plan.depot is not None else "UTC",
-                page_style=".new-page { break-before: page } .addressee { margin: 8mm 0 12mm }",
+                page_style=LETTER_STYLE,
             )
             return pdf_response(data, f"letters-{plan.number}.pdf")
         if letters:

@@ -166,6 +166,16 @@ def test_condemning_is_final_only_when_a_second_person_agrees(hand: Any, second:
     assert unit.state == Unit.State.CONDEMNED
 
 
+def test_what_was_condemned_before_opinions_were_asked_for_goes_on_to_be_marked(hand: Any) -> None:
+    card = receive(make_away(), hand)
+    work_until(card, "inside", hand)
+    step(card, "decide", hand, {"decision": "condemn"})
+    step(card, "condemn", hand)
+    JobCard.objects.filter(pk=card.pk).update(state=JobCard.State.CONDEMNED)
+    assert board(card).next_line.step.code == "mark"
+    step(card, "mark", hand)
+
+
 def test_a_unit_filled_from_a_held_lot_stays_and_a_released_one_can_be_taken_back(
     hand: Any, second: Any
 ) -> None:
