@@ -200,13 +200,13 @@ def store_meeting(
     return done
 
 
-def doubts_by_row(findings: Iterable[Finding]) -> Mapping[int, list[str]]:
-    """The sentences of doubt that each unit keeps, by row."""
-    doubts: dict[int, list[str]] = defaultdict(list)
+def doubts_by_row(findings: Iterable[Finding]) -> Mapping[int, list[tuple[str, str]]]:
+    """The doubts that each unit keeps, by row: field and sentence."""
+    doubts: dict[int, list[tuple[str, str]]] = defaultdict(list)
     for finding in findings:
         # What contradicts a better source is kept as a claim, not as a sentence.
         if finding.row and finding.severity is Severity.DOUBT and finding.code not in _NOT_OF_UNIT:
-            doubts[finding.row].append(finding.sentence)
+            doubts[finding.row].append((finding.field, finding.sentence))
     return doubts
 
 

@@ -86,7 +86,7 @@ class _Storing:
         self,
         meeting: Meeting,
         run: RegisterImport,
-        doubts: Mapping[int, list[str]],
+        doubts: Mapping[int, list[tuple[str, str]]],
         by: Person | None,
         now: datetime,
     ) -> None:
@@ -301,9 +301,19 @@ class _Storing:
                 pk, uuid.uuid4(), row.unit_number or next(numbers), models[place],
                 self.site_of[row.site_code], self._place_id(row) if _hangs(row.state) else None, row.serial,
                 state, made.first, made.last, made.precision.value, made.raw,
-                _day(met.facts.get("commissioned_on")), row.import_key, self.doubts.get(row.row, []),
+                _day(met.facts.get("commissioned_on")), row.import_key, self._doubts(met),
                 2 if has_past else 1, rank, self.now,
             )  # fmt: skip
+
+    def _doubts(self, met: Met) -> list[str]:
+        """The doubts that the unit of ``met`` keeps."""
+        said = self.doubts.get(met.row.row, ())
+        not_taken = {_FIELD_OF.get(claim.fact, claim.fact) for claim in met.claims if claim.is_open}
+        if not not_taken or met.unit is None:
+            return [sentence for _, sentence in said]
+        # What is said of a value that was not taken is no doubt of the unit; its own doubt stays.
+        new = [sentence for name, sentence in said if name not in not_taken]
+        return [*met.unit.doubts, *(sentence for sentence in new if sentence not in met.unit.doubts)]
 
     def _place_id(self, row: RegisterRow) -> int:
         return self.place_of[row.site_code, row.location_number]
@@ -320,7 +330,7 @@ class _Storing:
             if met.verdict is Verdict.GONE:
                 self.done.gone += 1
                 continue
-            doubts = self.doubts.get(met.row.row, [])
+            doubts = self._doubts(met)
             key = unit.import_key or met.row.import_key
             if met.facts:
                 after = _unit_values(unit, met.facts, models[place])
@@ -546,14 +556,14 @@ def store(
     meeting: Meeting,
     *,
     run: RegisterImport,
-    doubts: Mapping[int, list[str]],
+    doubts: Mapping[int, list[tuple[str, str]]],
     by: Person | None,
     now: datetime,
 ) -> Stored:
     """Write ``meeting`` and return what was written. The caller holds the transaction.
 
-    ``doubts`` are the sentences by row that the units keep. ``run`` is stored already; its effects are
-    kept with it.
+    ``doubts`` are those that the units keep, field and sentence by row. ``run`` is stored already; its
+    effects are kept with it.
     """
     storing = _Storing(meeting, run, doubts, by, now)
     storing.sites()
@@ -579,6 +589,13 @@ def hold_turn() -> None:
 _BUILD_FACTS = {"maker", "name", "agent", "construction", "shell", "cylinder_spec", "charge",
                 "water_capacity_ml", "working_pressure_kpa", "test_pressure_kpa", "full_mass_g",
                 "is_wheeled", "is_refillable", "has_shutoff_hose"}  # fmt: skip
+# What a fact of a unit is called as a field of a register file, where that differs.
+_FIELD_OF = {
+    "name": "model", "commissioned_on": "installed", "water_capacity_ml": "water_capacity",
+    "working_pressure_kpa": "working_pressure", "test_pressure_kpa": "test_pressure",
+    "full_mass_g": "full_mass", "is_wheeled": "wheeled", "is_refillable": "refillable",
+    "has_shutoff_hose": "shutoff_hose",
+}  # fmt: skip
 _BLANK: dict[str, Any] = {
     "maker": "", "name": "", "agent": "unknown", "construction": "unknown", "shell": "unknown",
     "cylinder_spec": "", "charge_text": "", "is_wheeled": False,

@@ -100,6 +100,7 @@ class _Undoing:
             _note(found, moves.values_list("unit_id", flat=True), "was moved since")
             changes = FactChange.objects.filter(unit__in=ids, made_at__gt=since).order_by()
             _note(found, changes.values_list("unit_id", flat=True), "was corrected by hand since")
+            _note(found, self.settled(ids), "was settled by hand since")
             later = ImportEffect.objects.filter(
                 kind=Kind.UNIT, target__in=ids, is_undone=False, run__stored_at__gt=since
             )
@@ -107,6 +108,12 @@ class _Undoing:
             merged = Unit.objects.filter(Q(merged_into__isnull=False) | Q(aliases__isnull=False), pk__in=ids)
             _note(found, merged.values_list("pk", flat=True), "was merged with another unit since")
         return found
+
+    def settled(self, unit_ids: Sequence[int]) -> set[int]:
+        """Units among these on which a person decided between sources since."""
+        since = self.run.stored_at or self.now
+        claims = Claim.objects.filter(unit__in=unit_ids, settled_by__isnull=False, settled_at__gte=since)
+        return set(claims.order_by().values_list("unit_id", flat=True))
 
     # -- units
 
@@ -206,8 +213,12 @@ class _Undoing:
                 .order_by()
                 .values_list("unit_id", flat=True)
             )
+            settled = self.settled(ids)
             for row in Unit.objects.filter(pk__in=ids).values():
                 effect = by_target[row["id"]]
+                if row["id"] in settled:
+                    self.kept[effect.pk] = "was settled by hand since"
+                    continue
                 back, stuck = _back(row, effect, skip=_PLACE)
                 if "location_id" in effect.after:
                     is_there = row["location_id"] == effect.after["location_id"]

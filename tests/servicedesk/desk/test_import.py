@@ -374,6 +374,7 @@ def test_a_weaker_source_does_not_overwrite_a_better_one(client: Client) -> None
     run = store(client, run)
     unit.refresh_from_db()
     assert (str(unit.made), run.counts["claims"], run.counts["records"]) == ("2021-06", 1, 1)
+    assert not any('"2019-03"' in doubt for doubt in unit.doubts)
     claim = Claim.objects.open().get()
     assert (claim.shown, claim.rank, claim.source) == ("2019-03", FactRank.OWNER_LIST, "Tarn list")
     shown = text_of(client.get(f"/desk/units/{unit.public_id}/"))
@@ -415,6 +416,12 @@ def test_a_better_source_overwrites_and_the_former_word_is_kept(client: Client) 
     claim = Claim.objects.open().get()
     client.post(f"/desk/claims/{claim.public_id}/", {"do": "leave", "reason": "The stamp is clear."})
     assert not Claim.objects.open().exists()
+    # Taking the survey back does not take back what a person settled.
+    survey = RegisterImport.objects.get(source__name="Our survey")
+    client.post(address(survey), {"do": "undo"})
+    unit.refresh_from_db()
+    assert str(unit.made) == "2020-02"
+    assert "was settled by hand since" in text_of(client.get(address(survey), {"show": "kept"}))
 
 
 # --- who, and what it costs ------------------------------------------------------------------------

@@ -22,6 +22,7 @@ from schedules.surveys.models import Survey
 from schedules.surveys.services import plan_survey
 from schedules.visits.models import Visit
 from servicedesk.access import Act
+from servicedesk.exchange.models import RegisterImport
 from servicedesk.pages import PageView
 from tests.factories import NOW, TODAY
 from tests.servicedesk.desk.plan_cast import make_small_plan
@@ -45,6 +46,11 @@ def survey_of(cast: Cast) -> Survey:
     return Survey.objects.first() or plan_survey(
         cast.site, planned_on=TODAY, technician=None, by=by, now=NOW
     )
+
+
+def import_of(cast: Cast) -> RegisterImport:
+    given = {"file_name": "register.csv", "digest": "0" * 64, "length": 1, "state": "dropped"}
+    return RegisterImport.objects.first() or RegisterImport.objects.create(asked_at=NOW, **given)
 
 
 def plan_of(cast: Cast) -> Any:
@@ -117,6 +123,8 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "doubt-limits": (lambda c: (), {"manager"}),
     "find": (lambda c: ("site",), set(ROLES)),
     "import": (lambda c: (), DESK),
+    "import-one": (lambda c: (import_of(c).public_id,), DESK),
+    "claims": (lambda c: (), DESK),
     "site-visiting": (lambda c: (c.site.public_id,), DESK),
     "plans": (lambda c: (), DESK),
     "plan": (lambda c: (plan_of(c).public_id,), DESK),
@@ -198,6 +206,7 @@ def test_the_matrix_names_every_page() -> None:
     apart = {
         "certificate",
         "certificate-file",
+        "claim",  # posted to: tests/servicedesk/desk/test_import.py
         "table-vary",
         "table-withdraw",
         "defect",
