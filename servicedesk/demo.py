@@ -203,7 +203,8 @@ def _sites_with_work(now: datetime, *, exclude_open: bool) -> list[Site]:
         if site_id is not None and latest is not None:
             order.setdefault(site_id, latest)
     if exclude_open:
-        for site_id in Visit.objects.filter(state__in=Visit.OPEN).values_list("site_id", flat=True):
+        open_services = Visit.objects.filter(state__in=Visit.OPEN, kind=Visit.Kind.SERVICE)
+        for site_id in open_services.values_list("site_id", flat=True):
             order.pop(site_id, None)
     sites = Site.objects.in_bulk(order)
     return [sites[pk] for pk in order]

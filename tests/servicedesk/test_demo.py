@@ -13,8 +13,9 @@ from inventory.register.custody_queries import disagreements
 from inventory.register.models import Unit
 from inventory.stock.queries import stock_disagreements
 from schedules.due.services import refresh_stale, stale_unit_ids
+from schedules.surveys.queries import walk_of
 from schedules.visits.models import Visit
-from servicedesk import demo, demo_stock
+from servicedesk import demo, demo_stock, demo_survey
 from servicedesk.accounts.models import OwnerMembership
 from tests.factories import NOW, make_unit
 
@@ -69,6 +70,11 @@ def test_the_scenario_is_planned_once_and_stands_on_the_second_run():
     assert len(pairs) == 2
     assert {member.owner for member in OwnerMembership.objects.all()} <= {v.site.owner for v in past}
 
+    survey = demo_survey.walk_part(people, NOW)
+    assert survey is not None
+    counts = walk_of(survey, now=NOW).counts
+    assert [counts[name] for name in ("found", "differs", "missing", "extra")] == [1, 1, 1, 1]
+    assert demo_survey.walk_part(people, NOW) == survey
     before = Visit.objects.count()
     assert demo.take_over_register(people["dispatcher"], NOW).created == 0
     assert [visit.pk for visit in demo.plan_past_day(people, NOW)] == [visit.pk for visit in past]
