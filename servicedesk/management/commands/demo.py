@@ -113,6 +113,8 @@ class Command(BaseCommand):
             if plans:
                 self.stdout.write(f"Routes: {len(plans)} weeks planned, see /desk/plan/")
             demo_workshop.make_cards(people, now)
+            if (survey := demo_survey.walk_part(people, now)) is not None:
+                self.stdout.write(f"Survey: {survey.visit.site.name}, half walked, see /desk/surveys/")
             self._fetch_papers(base_url)
             self._summary(base_url, day, owners, time.perf_counter() - started)
             if options["no_serve"]:
