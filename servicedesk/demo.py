@@ -106,7 +106,9 @@ def make_owner_people() -> list[tuple[str, str]]:
 
 def take_over_register(by: User, now: datetime) -> Any:
     """Import the demo register; rows that no reader can take are left out and listed."""
-    return import_register(REGISTER.read_bytes(), by=by, now=now, accept_rest=True, refresh=False)
+    return import_register(
+        REGISTER.read_bytes(), by=by, now=now, accept_rest=True, refresh=False, file_name=REGISTER.name
+    )
 
 
 def unconfirmed_in_use() -> list[str]:
