@@ -26,6 +26,7 @@ from openpyxl import Workbook
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from servicedesk.exchange.writing import csv_lines, plain_cell
+from servicedesk.handover import bring_in
 from servicedesk.handover.rows import Row, canonical, count_of, house_id, paper_name, papers_of, rows_of
 from servicedesk.handover.schema import schema_text
 from servicedesk.handover.tables import FORMAT, TABLES, VERSION, Column, Cover, Kind, Table, columns_of
@@ -106,6 +107,7 @@ def write_handover(
             into.add(REGISTER, _json_parts(cover, at, rows, done))
             into.add("schema.json", [schema_text().encode()])
         elif form == "csv":
+            into.add(bring_in.NAME, bring_in.bring_in_parts(cover))
             for table in TABLES:
                 entry = into.add(f"{table.name}.csv", _csv_parts(table, rows))
                 entry.rows = done.counts[table.name]
@@ -228,6 +230,10 @@ def _workbook(cover: Cover, at: datetime, rows: Callable[[Table], Iterator[Row]]
     about = book.create_sheet("about")
     for said in _about(cover, at):
         about.append([_sheet_cell(said)])
+    flat = book.create_sheet("bring-in")
+    flat.append(list(bring_in.HEADINGS))
+    for line in bring_in.bring_in_rows(cover):
+        flat.append([_sheet_cell(cell) for cell in line])
     for table in TABLES:
         columns = columns_of(table.name)
         sheets, left = 1, MOST_SHEET_ROWS
@@ -292,7 +298,10 @@ def _readme(cover: Cover, at: datetime, form: str, with_papers: bool, done: Writ
         *(
             ["schema.json describes register.json (JSON Schema, draft 2020-12)."]
             if form == "json"
-            else ["This form is for reading. To be taken over by another house, hand over the JSON form."]
+            else [
+                "This form is for reading; its bring-in table has headings that Bring in knows. To be "
+                "taken over by another house with its history, hand over the JSON form."
+            ]
         ),
         *([] if with_papers else ["Papers and photos were left out on purpose."]),
         *(f"Lost here and not included: {name}" for name in done.missing),

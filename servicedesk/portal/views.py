@@ -28,6 +28,7 @@ from inventory.register.places import Loan
 from schedules.certificates.queries import Standing, certificates_for, standing_of
 from schedules.due.models import Obligation
 from schedules.due.queries import attach_why, status_on
+from schedules.visits.ending import end_of
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.defects_shown import defect_lines
@@ -188,6 +189,7 @@ class SiteView(PortalView):
             "rows": [(unit, found[unit.pk]) for unit in page.object_list],
             "tables": tables,
             "unconfirmed_count": unconfirmed(tables),
+            "service_end": end_of(site),
             "defects": defect_lines(open_defects(self.scope).filter(site=site)),
             "away": self._away(site, found),
             "coming": list(visits.filter(self.to_come()).order_by("planned_on", "number")),
