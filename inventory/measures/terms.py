@@ -349,6 +349,9 @@ def say(term: Term, value: Any) -> str:
             return f"{value['amount']} {value['currency']}"
         case Sort.WHOLE:
             return f"{value} {term.unit[:-1] if value == 1 else term.unit}"
+        case Sort.DAY:
+            day = date.fromisoformat(value)
+            return f"{day.day} {day:%b %Y}"
         case _:
             return str(value)
 

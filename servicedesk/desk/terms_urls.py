@@ -10,12 +10,17 @@ OWNER, SITE = {"kind": "owner"}, {"kind": "site"}
 
 urlpatterns = [
     path("contracts/", terms.ContractsView.as_view(), name="terms"),
-    path("owners/<uuid:public_id>/terms/", terms.TermsOfView.as_view(), OWNER, name="owner-terms"),
-    path("sites/<uuid:public_id>/terms/", terms.TermsOfView.as_view(), SITE, name="site-terms"),
+    path("contracts/owners/<uuid:public_id>/", terms.TermsOfView.as_view(), OWNER, name="owner-terms"),
+    path("contracts/sites/<uuid:public_id>/", terms.TermsOfView.as_view(), SITE, name="site-terms"),
     path(
-        "owners/<uuid:public_id>/terms/edit/", terms.TermsEditView.as_view(), OWNER, name="owner-terms-edit"
+        "contracts/owners/<uuid:public_id>/edit/",
+        terms.TermsEditView.as_view(),
+        OWNER,
+        name="owner-terms-edit",
     ),
-    path("sites/<uuid:public_id>/terms/edit/", terms.TermsEditView.as_view(), SITE, name="site-terms-edit"),
+    path(
+        "contracts/sites/<uuid:public_id>/edit/", terms.TermsEditView.as_view(), SITE, name="site-terms-edit"
+    ),
     path("renewals/", renewals.RenewalsView.as_view(), name="renewals"),
     path("renewals.csv", renewals.RenewalsExportView.as_view(), name="renewals-export"),
     path("renewals/<uuid:version_id>/", renewals.RenewalView.as_view(), name="renewal"),

@@ -15,7 +15,7 @@ from inventory.measures.terms import NOT_AGREED, TERM, TERMS, Basis, Money, chec
     [
         ("contract_number", " C-7 ", "C-7", "C-7"),
         ("contract_number", "  ", None, NOT_AGREED),
-        ("ends_on", "2026-03-31", "2026-03-31", "2026-03-31"),
+        ("ends_on", "2026-03-31", "2026-03-31", "31 Mar 2026"),
         ("notice_days", "1", 1, "1 day"),
         ("induction_days", 0, 0, "0 days"),
         ("renews_itself", False, False, "no"),

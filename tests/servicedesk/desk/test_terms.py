@@ -57,7 +57,7 @@ def test_terms_are_written_read_back_and_compared(cast: Cast) -> None:
         "tasks_called_off": ["recharge"],
     }
     late = cast.client("manager").post(
-        f"/desk/owners/{cast.owner.public_id}/terms/edit/", sent(keys="Lodge"), follow=True
+        reverse("desk:owner-terms-edit", args=[cast.owner.public_id]), sent(keys="Lodge"), follow=True
     )
     assert "Somebody else changed what was agreed" in text_of(late)
     cast.post(*where, **(sent(keys="Lodge") | {"seen": "1"}))
