@@ -109,13 +109,24 @@ def _place(place: Location, ways: Ways) -> Hit:
     return Hit(_joined(place.number, place.place), _joined(place.site.name, hangs), url)
 
 
+def _last(row: Any) -> Any:
+    """What ``row`` is part of by now; an old name still leads there."""
+    while row.merged_into is not None:
+        row = row.merged_into
+    return row
+
+
 def _site(site: Site, ways: Ways) -> Hit:
-    return Hit(site.name, _joined(site.code, site.owner.name, site.address), ways.site(site))
+    now = _last(site)
+    moved = f"now part of {now.name}" if now != site and not ways.portal else ""
+    return Hit(site.name, _joined(moved, site.code, site.owner.name, site.address), ways.site(now))
 
 
 def _owner(owner: Owner, ways: Ways) -> Hit:
-    url = f"{reverse('desk:sites')}?{urlencode({'q': owner.name})}"
-    return Hit(owner.name, _joined(owner.contact_name, owner.contact_email, owner.contact_phone), url)
+    now = _last(owner)
+    moved = f"the same as {now.name}" if now != owner else ""
+    url = f"{reverse('desk:sites')}?{urlencode({'q': now.name})}"
+    return Hit(owner.name, _joined(moved, owner.contact_name, owner.contact_email, owner.contact_phone), url)
 
 
 def _person(person: User, ways: Ways) -> Hit:
@@ -184,10 +195,10 @@ KINDS = (
         acts=(Act.SEE_REGISTER,),
     ),
     Kind(
-        "site", "Sites", Site.objects.visible_to, ("owner",), _site, list_name="desk:sites",
+        "site", "Sites", Site.objects.visible_to, ("owner", "merged_into"), _site, list_name="desk:sites",
         acts=_DESK_AND_PORTAL,
     ),
-    Kind("owner", "Owners", _all(Owner), (), _owner),
+    Kind("owner", "Owners", _all(Owner), ("merged_into",), _owner),
     Kind(
         "person", "Owners' people", lambda scope: User.objects.filter(role=User.Role.OWNER)
         if scope.everything else User.objects.none(), (), _person, acts=(Act.MANAGE_OWNER_PEOPLE,),
