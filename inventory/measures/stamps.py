@@ -581,6 +581,12 @@ class _Reader:
         day = date(year, 1, 1) + timedelta(days=number - 1)
         if day.year != year:
             raise self._impossible(f"{year} has no day {number}")
+        if "-" not in self.text:
+            self._doubt(
+                "ordinal_day",
+                f'"{self.kept}" was read as day {number} of {year}, that is {day.isoformat()}. '
+                "Write it that way if it is a date at all.",
+            )
         return self._settle([Stamp.on(day, self.kept)])
 
     def _part_of_year(self, year_text: str, part: str) -> Stamp:

@@ -18,7 +18,7 @@ class Command(BaseCommand):
     help = (
         "Import a register file (CSV or other delimited text, XLSX, ODS, XLS). Every row that is refused or "
         "doubted is told by number, column and remedy. One refused row keeps the whole file out unless "
-        "--accept-rest is given; nothing is ever imported half, and importing a file again adds nothing twice."
+        "--accept-rest is given; nothing is ever imported half, and importing a file again adds nothing."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:

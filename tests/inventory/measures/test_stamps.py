@@ -232,7 +232,7 @@ def test_a_short_year_finds_its_century(day: date) -> None:
         pytest.param("2021-06", "2021-06", (), id="5.2.2.3 month"),
         pytest.param("2021", "2021", (), id="5.2.2.3 year"),
         pytest.param("2021-166", "2021-06-15", (), id="5.2.3 ordinal date, extended"),
-        pytest.param("2021166", "2021-06-15", (), id="5.2.3 ordinal date, basic"),
+        pytest.param("2021166", "2021-06-15", ("ordinal_day",), id="5.2.3 ordinal date, basic"),
         pytest.param("2019-W23-4", "2019-06-06", (), id="5.2.4 week date, extended"),
         pytest.param("2019W234", "2019-06-06", (), id="5.2.4 week date, basic"),
         pytest.param("2019-W23", "2019-06", ("week",), id="5.2.4 week"),

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from django.core.management import CommandError, call_command
 
 from inventory.logbook.models import ServiceRecord
 from inventory.logbook.services import broken_links
@@ -215,3 +216,14 @@ def test_the_demo_register_is_large_dirty_and_taken_over():
         f.code for f in report.doubts
     }
     assert report.refused_rows
+
+
+def test_a_file_is_taken_over_from_the_command_line_with_what_was_told(capsys):
+    path = FIXTURES / "samples" / "dirty" / "ratings.csv"
+    told = ("--month-first", "--set", "owner_name=Plover Mills", "--column", "M=", "--accept-rest")
+    call_command("import_register", str(path), *told)
+    assert "4 units added" in capsys.readouterr().out
+    assert not ServiceRecord.objects.filter(task="internal_examination").exists()
+    for wrong, says in (("--set=colour=red", "colour is no field"), ("--column=ZZ=made", "no column ZZ")):
+        with pytest.raises(CommandError, match=says):
+            call_command("import_register", str(path), wrong)
