@@ -173,8 +173,7 @@ def _records(serving: Ints) -> Records:
             {_as_day("r.done_first")}, {_as_day("r.done_last")},
             {_as_code("r.done_precision", PRECISION_CODES, PRECISION_CODES[_UNKNOWN_PRECISION])}
         FROM {_RECORDS} r LEFT JOIN {merged} m ON m.id = r.unit_id
-        WHERE ({_among("r.unit_id")} OR r.unit_id IN
-                (SELECT id FROM {_UNITS} a WHERE {_among("a.merged_into_id")}))
+        WHERE r.unit_id IN ({_each()} UNION SELECT a.id FROM {_UNITS} a WHERE {_among("a.merged_into_id")})
             AND r.outcome IN ('passed', 'failed')
             AND NOT EXISTS (SELECT 1 FROM {_RECORDS} c WHERE c.corrects_id = r.id)
         ORDER BY r.unit_id
@@ -605,6 +604,15 @@ def _among(name: str) -> str:
     if connection.vendor == "postgresql":
         return f"{name} = ANY(%s)"
     return f"{name} IN (SELECT value FROM json_each(%s))"
+
+
+def _each() -> str:
+    """Return SQL that selects the ids of a list given as one parameter."""
+    return (
+        "SELECT unnest(%s::bigint[])"
+        if connection.vendor == "postgresql"
+        else "SELECT value FROM json_each(%s)"
+    )
 
 
 def _listed(ids: list[int]) -> Any:
