@@ -243,6 +243,8 @@ def test_two_units_become_one_with_one_history_and_back_again(cast: Cast) -> Non
     assert found.redirect_chain[-1][0] == reverse("desk:unit", args=[old.public_id])
     assert ServiceRecord.objects.filter(unit=new).count() == 1
     assert not candidates()
+    for role, status in (("dispatcher", 200), ("technician", 403), ("workshop", 403), ("owner", 403)):
+        assert cast.get(role, "desk:unit-apart", new.public_id).status_code == status
     undo_merge_of(new, "Two shells after all", by=boss, now=NOW)
     old.refresh_from_db()
     new.refresh_from_db()
@@ -289,6 +291,17 @@ def test_merging_is_refused_where_it_would_hide_something(cast: Cast) -> None:
     merge_units(other, third, "Same", by=boss, now=NOW)
     one.refresh_from_db()
     assert one.merged_into_id == third.pk
+
+
+def test_two_numbers_typed_lead_to_the_pair(cast: Cast) -> None:
+    typed = {"one": "u-100001", "other": "U-200001"}
+    found = cast.get("dispatcher", "desk:pair-find", **typed)
+    assert found.headers["Location"] == reverse(
+        "desk:pair", args=[cast.unit.public_id, cast.other_unit.public_id]
+    )
+    same = cast.get("dispatcher", "desk:pair-find", one="U-100001", other="U-100001")
+    assert same.headers["Location"] == reverse("desk:alike")
+    assert cast.get("owner", "desk:pair-find", **typed).status_code == 403
 
 
 def test_told_apart_leaves_the_list(cast: Cast) -> None:
@@ -570,25 +583,3 @@ def test_a_recall_page_costs_as_much_whatever_its_length(
     # session, user, recall, progress, count, lines, possible
     with django_assert_num_queries(7):
         assert client.get(reverse("desk:recall", args=[recall.public_id])).status_code == 200
-
-
-PAGES = [
-    ("desk:unit-facts", "unit"), ("desk:kind-facts", "model"), ("desk:alike", None), ("desk:owner-new", None),
-    ("desk:owner-facts", "owner"), ("desk:owner-merge", "owner"), ("desk:site-new", "owner"),
-    ("desk:site-facts", "site"), ("desk:site-owner", "site"), ("desk:site-merge", "site"),
-    ("desk:site-split", "site"), ("desk:place-new", "site"), ("desk:unit-new", "site"),
-    ("desk:place-facts", "place"), ("desk:recall-new", None), ("desk:owner", "owner"),
-    ("desk:places", "site"), ("desk:recalls", None),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("name", "of"), PAGES)
-def test_only_the_desk_opens_these_pages(cast: Cast, name: str, of: str | None) -> None:
-    things = {
-        "unit": cast.unit, "model": cast.unit.model, "owner": cast.owner, "site": cast.site,
-        "place": cast.unit.location,
-    }  # fmt: skip
-    address = reverse(name, args=[things[of].public_id] if of else [])
-    assert cast.client("dispatcher").get(address).status_code == 200
-    for role in ("technician", "workshop", "owner", "other_owner"):
-        assert cast.client(role).get(address).status_code == 403

@@ -12,7 +12,9 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from inventory.logbook.models import ServiceRecord
+from inventory.recalls.models import Recall
 from inventory.register.agreed import agree
+from inventory.register.models import Unit
 from inventory.register.terms import TermsVersion
 from schedules.billing.models import BillingRun
 from schedules.billing.services import make_run
@@ -24,7 +26,7 @@ from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.exchange.models import RegisterImport
 from servicedesk.pages import PageView
-from tests.factories import NOW, TODAY
+from tests.factories import NOW, TODAY, make_unit
 from tests.servicedesk.desk.plan_cast import make_small_plan
 from tests.servicedesk.page_cast import ROLES, Cast, text_of
 
@@ -70,6 +72,15 @@ def run_of(cast: Cast) -> BillingRun:
     return run
 
 
+def other_unit_of(cast: Cast) -> Unit:
+    return Unit.objects.filter(number="U-100009").first() or make_unit(cast.site, number="U-100009")
+
+
+def recall_of(cast: Cast) -> Recall:
+    given = {"client_ref": uuid.UUID(int=7), "number": "RC-1", "title": "T", "notice": "N", "maker": "M"}
+    return Recall.objects.first() or Recall.objects.create(opened_at=NOW, **given)
+
+
 # Page, how its arguments come from the cast, and who gets in. Nobody else does.
 DESK = {"manager", "dispatcher"}
 PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
@@ -79,6 +90,26 @@ PAGES: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], set[str]]] = {
     "due-workbook": (lambda c: (), DESK),
     "owners": (lambda c: (), DESK),
     "sites": (lambda c: (), DESK),
+    "unit-facts": (lambda c: (c.unit.public_id,), DESK),
+    "kind-facts": (lambda c: (c.unit.model.public_id,), DESK),
+    "alike": (lambda c: (), DESK),
+    "pair": (lambda c: (c.unit.public_id, other_unit_of(c).public_id), DESK),
+    "owner-new": (lambda c: (), DESK),
+    "owner": (lambda c: (c.owner.public_id,), DESK),
+    "owner-facts": (lambda c: (c.owner.public_id,), DESK),
+    "owner-merge": (lambda c: (c.owner.public_id,), DESK),
+    "site-new": (lambda c: (c.owner.public_id,), DESK),
+    "site-facts": (lambda c: (c.site.public_id,), DESK),
+    "site-owner": (lambda c: (c.site.public_id,), DESK),
+    "site-merge": (lambda c: (c.site.public_id,), DESK),
+    "site-split": (lambda c: (c.site.public_id,), DESK),
+    "places": (lambda c: (c.site.public_id,), DESK),
+    "place-new": (lambda c: (c.site.public_id,), DESK),
+    "unit-new": (lambda c: (c.site.public_id,), DESK),
+    "place-facts": (lambda c: (c.unit.location.public_id,), DESK),
+    "recalls": (lambda c: (), DESK),
+    "recall-new": (lambda c: (), DESK),
+    "recall": (lambda c: (recall_of(c).public_id,), DESK),
     "site": (lambda c: (c.site.public_id,), DESK),
     "units": (lambda c: (), DESK | {"workshop"}),
     "unit": (lambda c: (c.unit.public_id,), DESK | {"workshop", "technician"}),
@@ -207,6 +238,8 @@ def test_the_matrix_names_every_page() -> None:
         "certificate",
         "certificate-file",
         "claim",  # posted to: tests/servicedesk/desk/test_import.py
+        "pair-find",  # leads to a pair; both: tests/servicedesk/desk/test_corrections.py
+        "unit-apart",
         "table-vary",
         "table-withdraw",
         "defect",
