@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
@@ -35,6 +36,7 @@ from servicedesk.defects_shown import defect_lines
 from servicedesk.desk.fields import day_field
 from servicedesk.documents.builders import quotation_paper
 from servicedesk.documents.paper import pdf_response
+from servicedesk.exchange.prices import MOST_BYTES, TAKEN, read_prices
 from servicedesk.pages import PageView, paged, place_errors
 
 MORE_LINES = 3
@@ -306,7 +308,9 @@ class PricesView(PageView):
         return self.show(PriceForm(initial=first), item)
 
     def post(self, request: HttpRequest) -> HttpResponse:
-        """Keep a line."""
+        """Keep a line, or take a list in."""
+        if "file" in request.FILES:
+            return self.take_in(request.FILES["file"])
         form, item = PriceForm(request.POST), self.item()
         if not form.is_valid():
             return self.show(form, item, status=400)
@@ -324,12 +328,24 @@ class PricesView(PageView):
             self.told("Kept. Quotations that were made before keep their prices.")
         return redirect("desk:prices")
 
+    def take_in(self, file: Any) -> HttpResponse:
+        """Take a CSV file in, all of it or nothing."""
+        codes = {code for code, _ in bill_choices() if code}
+        try:
+            count = read_prices(file.read(MOST_BYTES + 1), bills=codes, by=self.person, now=self.now)
+        except ValidationError as problem:
+            return self.show(PriceForm(), None, status=400, problems=problem.messages)
+        self.told(f"{count} price{'' if count == 1 else 's'} taken in.")
+        return redirect("desk:prices")
+
     def item(self) -> PriceItem | None:
         """The line that is changed, if the address names one."""
         ref = self.request.GET.get("item", "")
         return PriceItem.objects.filter(public_id=ref).first() if _is_uuid(ref) else None
 
-    def show(self, form: PriceForm, item: PriceItem | None, status: int = 200) -> HttpResponse:
+    def show(
+        self, form: PriceForm, item: PriceItem | None, status: int = 200, problems: Sequence[str] = ()
+    ) -> HttpResponse:
         """The page."""
         kinds = defect_kinds()
         rows = list(PriceItem.objects.select_related("changed_by").prefetch_related("steps"))
@@ -344,6 +360,9 @@ class PricesView(PageView):
             "items": rows,
             "form": form,
             "item": item,
+            "problems": problems,
+            "columns": TAKEN,
+            "codes": [(code, label) for code, label in words.items() if code],
         }
         return self.page("desk/prices.html", context, status=status)
 

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from openpyxl import load_workbook
 from pypdf import PdfReader
@@ -20,6 +21,7 @@ from inventory.register.agreed import agree
 from inventory.register.models import Unit
 from inventory.register.terms import TermsVersion
 from schedules.billing.models import BillingRun
+from schedules.quotations.models import PriceItem
 from schedules.renewals.queries import facts_of
 from schedules.visits.models import Job, Visit
 from servicedesk.exchange.billing import COLUMNS
@@ -188,3 +190,27 @@ def test_late_papers_and_contracts_past_their_end_are_exceptions(cast: Cast) -> 
     assert [line.text for line in found["papers"].lines] == [visit.number]
     assert "no certificate yet, agreed by 2026-11-13" in found["papers"].lines[0].detail
     assert found["contracts"].count == 1
+
+
+def test_a_price_list_is_taken_in_whole_or_not_at_all(cast: Cast) -> None:
+    def taken(*rows: str) -> Any:
+        text = "\n".join(["code;text;unit;price;currency;valid_from;bills", *rows])
+        file = SimpleUploadedFile("prices.csv", text.encode("utf-8-sig"))
+        return cast.client("manager").post(reverse("desk:prices"), {"file": file})
+
+    bad = taken(
+        "A;Unit;unit;9.80;EUR;;unit", "B;Hose;piece;1,5;EUR;2026-02-30;", "C;Visit;visit;2;EUR;;nothing"
+    )
+    assert bad.status_code == 400
+    assert "Row 3: column &quot;price&quot;: 1,5 is no amount. Write it like 12.50." in text_of(bad)
+    assert "Row 4: column &quot;bills&quot;: nothing is not known" in text_of(bad)
+    assert PriceItem.objects.count() == 0
+    assert taken("A;Unit;unit;9.80;EUR;2026-01-01;unit").status_code == 302
+    assert taken("A;Unit;unit;10.40;EUR;2026-12-01;").status_code == 302
+    item = PriceItem.objects.get()
+    assert (item.price, item.bills) == (Decimal("9.80"), "unit")
+    assert [step.price for step in item.steps.all()] == [Decimal("9.80"), Decimal("10.40")]
+    lacking = cast.client("manager").post(
+        reverse("desk:prices"), {"file": SimpleUploadedFile("p.csv", b"code,price\nA,1")}
+    )
+    assert "lacks text, unit, currency" in text_of(lacking)
