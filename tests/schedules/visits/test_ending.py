@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from typing import Any
 
 import pytest
 from django.core.exceptions import ValidationError
@@ -23,7 +24,7 @@ from servicedesk.notices.models import Notice
 from servicedesk.notices.writing import write_all
 from tests.factories import NOW, TODAY, make_owner, make_record, make_site, make_unit, make_user, make_visit
 
-GIVEN = {
+GIVEN: dict[str, Any] = {
     "ended_on": TODAY,
     "portal_until": TODAY + timedelta(days=90),
     "reason": "Contract ran out",

@@ -16,7 +16,7 @@ from servicedesk.handover.taking import take_over
 from tests.factories import NOW, make_record, make_unit, make_user
 from tests.servicedesk.handover.cast import Undo, handed_bytes, made_elsewhere, opened, register_of
 
-WORDS = st.text(st.characters(exclude_characters="\0", exclude_categories=("Cs",)), max_size=60)
+WORDS = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), max_size=60)
 JSONS = st.recursive(
     st.none()
     | st.booleans()

@@ -18,6 +18,7 @@ from pytest_django import DjangoAssertNumQueries
 from inventory.register.models import Unit
 from servicedesk.handover import runs
 from servicedesk.handover.models import HandedRow, HandoverRun, TakeOver
+from servicedesk.handover.writing import write_handover
 from tests.factories import make_user
 from tests.servicedesk.handover.cast import build, handed_bytes, made_elsewhere, opened
 
@@ -63,7 +64,7 @@ def test_a_large_one_is_written_by_a_worker_and_can_be_stopped(
     assert "0 of about" in manager.get(reverse("desk:handover")).content.decode()
     assert runs.waiting_runs(timezone.now()) == [run.pk]
     # Stopped while it is written: the next word to it ends it, and nothing is left.
-    whole = runs.write_handover
+    whole = write_handover
 
     def stopped(*args: Any, **kwargs: Any) -> Any:
         runs.stop(run)
