@@ -95,8 +95,8 @@ def test_a_survey_offline_from_scan_to_signature(
         phone.main().click()
         # Two alike that no register knows: the kind in one touch, the number of the place counts on.
         page.get_by_role("link", name="Add a unit").click()
-        for serial in ("X-1", ""):
-            expect(page.get_by_label("Number of the place")).to_have_value("004" if serial else "005")
+        for place, serial in (("004", "X-1"), ("005", "")):
+            expect(page.get_by_label("Number of the place")).to_have_value(place)
             page.get_by_role("button", name=re.compile("^Same kind")).click()
             if serial:
                 answer(page, "serial", serial)
@@ -105,8 +105,17 @@ def test_a_survey_offline_from_scan_to_signature(
             answer(page, "made", "04/2025")
             answer(page, "condition", "good")
             phone.main().click()
-            expect(page.locator("#main")).to_contain_text("saved.")
+            expect(page.locator("#main")).to_contain_text(f"{place} saved.")
         page.get_by_role("link", name="Back").click()
+        # An empty bracket that no register knows: a place and what is wrong with it, without a unit.
+        page.get_by_text("You are in").click()
+        page.get_by_role("button", name="Remark on a place").click()
+        page.get_by_label("Place", exact=True).select_option("")
+        page.get_by_label("Number of the new place").fill("B1")
+        page.get_by_role("button", name="Go on").click()
+        page.get_by_role("dialog").locator(".app-row-button").first.click()
+        page.get_by_role("button", name="Record it").click()
+        expect(page.locator(".app-progress")).to_contain_text("1 remark on places")
         page.get_by_role("link", name="Count and sign").click()
         counts = page.get_by_role("region", name="Counts")
         expect(counts).to_contain_text("3, adds up")

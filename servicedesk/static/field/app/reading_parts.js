@@ -241,11 +241,13 @@ export const placeFields = (places, draft, environments, onChange) => {
 };
 
 /**
- * A remark on a place, apart from the unit there: asked for by its number where it is not known yet.
- * @param {any} visit @param {any[]} places @param {any} place @param {typeof import("./defects.js").askDefect} ask
+ * A remark on a place, apart from the unit there. Without `place` it is asked for: a known one, or one that
+ * hangs nothing and is fixed with the remark. Resolves to the acts and photos, or null.
+ * @param {any} visit @param {any[]} places @param {{building: string, floor: string}} here
+ * @param {typeof import("./defects.js").askDefect} ask
  */
-export const remarksOn = async (visit, places, place, ask) => {
-  const at = place ?? (await askPlace(places));
+export const remarksOn = async (visit, places, here, ask) => {
+  const at = await askPlace(places, here);
   if (!at) return null;
   const found = await ask({
     day: visit.day,
@@ -253,26 +255,58 @@ export const remarksOn = async (visit, places, place, ask) => {
     kinds: new Set(["all"]),
     title: `What is wrong at ${at.number}?`,
   });
-  return found
-    ? {
-        act: { kind: "survey_remark", location: at.id, photos: found.photos.map((p) => p.id), content: found.defect },
-        photos: found.photos,
-      }
-    : null;
+  if (!found) return null;
+  const { id: location, isFresh, ...content } = at;
+  return {
+    acts: [
+      ...(isFresh ? [{ kind: "survey_place", location, content }] : []),
+      { kind: "survey_remark", location, photos: found.photos.map((p) => p.id), content: found.defect },
+    ],
+    photos: found.photos,
+  };
 };
 
-/** @param {any[]} places @returns {Promise<any | null>} */
-const askPlace = (places) =>
+/** @param {any[]} places @param {{building: string, floor: string}} here @returns {Promise<any | null>} */
+const askPlace = (places, here) =>
   new Promise((resolve) => {
+    const number = textField("Number of the new place", { autocapitalize: "characters", maxlength: 30 });
+    const description = textField("Where exactly", { maxlength: 200 });
+    const fresh = h(
+      "div",
+      { class: "stack", hidden: places.length > 0 },
+      h(
+        "p",
+        { class: "soft small" },
+        `A place with no unit, at ${[here.building, here.floor].filter(Boolean).join(", ") || "these premises"}.`,
+      ),
+      number.node,
+      description.node,
+    );
     const select = h(
       "select",
-      null,
-      places.map((p) => h("option", { value: p.id }, [p.number, p.floor, p.description].filter(Boolean).join(", "))),
+      { on: { change: () => (fresh.hidden = select.value !== "") } },
+      places.map((p) =>
+        h("option", { value: p.id }, [p.number, p.floor, p.description].filter(Boolean).join(", ")),
+      ),
+      h("option", { value: "" }, "A place that is not known yet"),
     );
+    const said = h("p", { class: "app-lacking", role: "alert" });
     const finish = (/** @type {any} */ found) => {
       box.close();
       box.remove();
       resolve(found);
+    };
+    const goOn = () => {
+      const known = places.find((p) => p.id === select.value || plain(p.number) === plain(number.said()));
+      if (known) return finish(known);
+      if (!number.said()) {
+        said.textContent = "Give the place the number that is written there, or a new one.";
+        return undefined;
+      }
+      const where = Object.fromEntries(
+        Object.entries({ ...here, description: description.said() }).filter(([, text]) => text),
+      );
+      return finish({ id: crypto.randomUUID(), isFresh: true, number: number.said(), ...where });
     };
     const box = h(
       "dialog",
@@ -290,19 +324,15 @@ const askPlace = (places) =>
         "div",
         { class: "stack" },
         h("h2", null, "At which place?"),
-        places.length
-          ? field("Place", select)
-          : h("p", null, "No place is known here yet. Add a unit first, or note it with the unit."),
+        places.length ? field("Place", select) : null,
+        fresh,
       ),
       h(
         "div",
         { class: "app-actions" },
+        said,
         button("Back", () => finish(null), { class: "button-big" }),
-        places.length
-          ? button("Go on", () => finish(places.find((p) => p.id === select.value) ?? null), {
-              class: "button-main button-big",
-            })
-          : null,
+        button("Go on", goOn, { class: "button-main button-big" }),
       ),
     );
     document.body.append(box);

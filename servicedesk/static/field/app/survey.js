@@ -80,10 +80,10 @@ export const screen = async ([id], query) => {
     if (first) Object.assign(here, { building: first.building, floor: first.floor });
   }
 
-  const remark = async (/** @type {any} */ place) => {
-    const found = await remarksOn(visit, survey.places, place, askDefect);
+  const remark = async () => {
+    const found = await remarksOn(visit, survey.places, here, askDefect);
     if (!found) return;
-    await record(visit, [found.act], { photos: found.photos });
+    await record(visit, found.acts, { photos: found.photos });
     say("Noted.");
     draw();
   };
@@ -229,7 +229,7 @@ export const screen = async ([id], query) => {
       h(
         "div",
         { class: "row" },
-        button([icon("place"), "Remark on a place"], () => void remark(null)),
+        button([icon("place"), "Remark on a place"], () => void remark()),
       ),
     ),
   );
