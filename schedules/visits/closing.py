@@ -21,6 +21,8 @@ from inventory.logbook.services import NewRecord, add_records
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp, read_stamp
 from inventory.people import Person
+from inventory.register.changes import FactSource
+from inventory.register.facts import Because, note_change
 from inventory.register.models import Site, Unit, local_today
 from inventory.register.services import facts_changed
 from schedules.due.services import refresh_units
@@ -302,18 +304,21 @@ def _take_marks(visit: Visit, entries: Iterable[VisitEntry], *, now: datetime) -
         if last is not None:
             known[unit_id, task] = max(last, known.get((unit_id, task), last))
     records: list[NewRecord] = []
+    # What was not known is known now: no paper said otherwise.
+    read = Because(f"Read on visit {visit.number}.", FactSource.SHELL_STAMP, is_correction=False)
     for entry in marked:
         unit = entry.unit
         for mark in entry.marks:
             what, text = mark["what"], mark["mark"]
             if what == "serial":
-                if not unit.serial:
-                    Unit.objects.filter(pk=unit.pk, serial="").update(serial=text[:60])
+                if not unit.serial and Unit.objects.filter(pk=unit.pk, serial="").update(serial=text[:60]):
+                    note_change(unit, "serial", "", text[:60], read, by=entry.made_by, at=now)
                     touched.add(unit.pk)
                 continue
             stamp = read_stamp(text, today=today).stamp
             if what == "made":
                 if unit.made_first is None:
+                    note_change(unit, "made", unit.made, stamp, read, by=entry.made_by, at=now)
                     unit.made = stamp
                     unit.save(update_fields=["made_first", "made_last", "made_precision", "made_raw"])
                     touched.add(unit.pk)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
-from uuid import UUID
+from uuid import UUID, uuid4
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -12,6 +12,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 
+from inventory.register.facts import Because, as_text, note_change
 from inventory.register.models import AccessWindow, Depot, Site
 from inventory.register.queries import sites_for
 from schedules.crew.models import SiteCall
@@ -20,6 +21,8 @@ from servicedesk.accounts.models import User
 from servicedesk.desk.fields import PickField
 from servicedesk.exchange.hours import DAYS, HoursError, read_hours
 from servicedesk.pages import PageView, place_errors
+
+PLACED = ("latitude", "longitude")
 
 
 class VisitingForm(forms.Form):
@@ -143,6 +146,7 @@ class SiteVisitingView(PageView):
         if not form.is_valid():
             return self.show(site, form, status=400)
         given = form.cleaned_data
+        before = {**{name: getattr(site, name) for name in PLACED}, "hours": hours_as_written(site)}
         site.latitude, site.longitude, site.depot = given["latitude"], given["longitude"], given["depot"]
         try:
             with transaction.atomic():
@@ -160,11 +164,23 @@ class SiteVisitingView(PageView):
                         for name in ("needs_escort", "extra_minutes", "preferred_technician", "note")
                     },
                 )
+                self.note(site, before)
         except ValidationError as problem:
             place_errors(form, problem)
             return self.show(site, form, status=400)
         self.told("Saved. New plans, and the next change of an open plan, use it.")
         return redirect("desk:site-visiting", site.public_id)
+
+    def note(self, site: Site, before: dict[str, Any]) -> None:
+        """Write down what is different, as every change of the register is."""
+        together = uuid4()
+        after = {**{name: getattr(site, name) for name in PLACED}, "hours": hours_as_written(site)}
+        because = Because("Changed among what planning must know.", is_correction=False)
+        for name, old in before.items():
+            if as_text(old) != as_text(after[name]):
+                note_change(
+                    site, name, old, after[name], because, by=self.person, at=self.now, together=together
+                )
 
     def show(self, site: Site, form: VisitingForm, status: int = 200) -> HttpResponse:
         """The page."""
