@@ -38,7 +38,7 @@ class FactsSerializer(serializers.Serializer[Any]):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         """At least one change beside the reason."""
-        if not set(attrs) - {"reason", "was_wrong", "source"}:
+        if not set(attrs) - {"reason", "was_wrong", "known_from"}:
             raise ValidationError("Name at least one fact that is different.")
         return attrs
 
@@ -46,7 +46,9 @@ class FactsSerializer(serializers.Serializer[Any]):
 class UnitFactsSerializer(FactsSerializer):
     """Facts of one unit that are different."""
 
-    source = serializers.ChoiceField(choices=FactSource.choices, help_text="Where the right fact was read.")
+    known_from = serializers.ChoiceField(
+        choices=FactSource.choices, help_text="Where the right fact was read."
+    )
     serial = serializers.CharField(max_length=60, required=False, allow_blank=True)
     made = serializers.CharField(
         max_length=60, required=False, help_text="The manufacture mark as it is on the shell, or `unknown`."
@@ -110,8 +112,8 @@ class LocationFactsSerializer(FactsSerializer):
 
 
 def _parted(given: Mapping[str, Any]) -> tuple[dict[str, Any], Because]:
-    changes = {name: v for name, v in given.items() if name not in ("reason", "was_wrong", "source")}
-    return changes, Because(given["reason"], given.get("source", ""), given["was_wrong"])
+    changes = {name: v for name, v in given.items() if name not in ("reason", "was_wrong", "known_from")}
+    return changes, Because(given["reason"], given.get("known_from", ""), given["was_wrong"])
 
 
 def correct_unit(view: ScopedViewSet, unit: Unit, given: Mapping[str, Any]) -> None:

@@ -135,7 +135,7 @@ CALLS: dict[str, tuple[Callable[[Premises], str], Callable[[Premises], Any]]] = 
     ),
     "unit-correct": (
         lambda p: f"units/{p.units[0].public_id}/correct/",
-        lambda p: {"serial": "X", "source": "nameplate", **REASON},
+        lambda p: {"serial": "X", "known_from": "nameplate", **REASON},
     ),
     "owner-list": (lambda p: "owners/", lambda p: None),
     "owner-detail": (lambda p: f"owners/{p.owner.public_id}/", lambda p: None),
