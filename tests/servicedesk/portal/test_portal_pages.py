@@ -38,7 +38,7 @@ pytestmark = pytest.mark.django_db
 
 PAGES = (
     *("home", "site", "register", "unit", "certificates", "looks", "site-looks", "look", "report", "visits"),
-    *("figures", "papers", "quotations", "export"),
+    *("figures", "papers", "quotations", "terms", "export"),
 )
 
 
