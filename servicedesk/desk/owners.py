@@ -115,5 +115,6 @@ class OwnersView(ListView):
             "form": self.form,
             "is_filtered": any(self.request.GET.get(name) for name in self.form.fields),
             "may_people": self.may(Act.MANAGE_OWNER_PEOPLE),
+            "may_change": self.may(Act.CHANGE_REGISTER),
         }
         return self.page("desk/owners.html", context, status=status)
