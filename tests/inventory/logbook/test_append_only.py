@@ -76,7 +76,8 @@ def test_every_append_only_table_has_both_triggers(model):
             cursor.execute(
                 "SELECT tgname FROM pg_trigger WHERE tgrelid = %s::regclass AND NOT tgisinternal", [table]
             )
-        assert {row[0] for row in cursor.fetchall()} == {f"{table}_no_update", f"{table}_no_delete"}
+        # Searching keeps its own triggers on some of them.
+        assert {row[0] for row in cursor.fetchall()} >= {f"{table}_no_update", f"{table}_no_delete"}
 
 
 def test_records_of_a_unit_form_a_chain():
