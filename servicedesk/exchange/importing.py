@@ -181,7 +181,7 @@ def meet_reading(
 
 def _keys_not_taken(reading: RegisterReading, left_out: Collection[int]) -> frozenset[str]:
     left = {row.import_key for row in reading.rows if row.row in left_out} if left_out else set()
-    return frozenset(left) | getattr(reading, "refused_keys", frozenset())
+    return frozenset(left) | reading.refused_keys
 
 
 def store_meeting(

@@ -133,8 +133,7 @@ def _bare(data: bytes) -> float:
     rows = CalamineWorkbook.from_filelike(io.BytesIO(data)).get_sheet_by_index(0).to_python()
     took = clock.process_time() - began
     del rows
-    tables: tuple[type[models.Model], ...]
-    tables = (Owner, Site, Location, UnitModel, Unit, Placement, ServiceRecord)
+    tables: tuple[Any, ...] = (Owner, Site, Location, UnitModel, Unit, Placement, ServiceRecord)
     with transaction.atomic():
         for model in tables:
             for copies in _copies(model):
