@@ -30,6 +30,9 @@ from servicedesk.accounts.models import User
 MOST_SITES = 500
 """More sites than these are not listed one by one when words are split between a thing and its site."""
 
+NEAR = 200
+"""So many rows are looked at before words that stand on most sites are looked up properly."""
+
 MOST_SPLITS = 12
 """So many ways are tried in which words can stand partly on a thing and partly on its site."""
 
@@ -233,11 +236,12 @@ def find(user: User, text: str, *, limit: int) -> list[Group]:
     ways = Ways(user, desk=may(user, Act.SEE_DESK), portal=may(user, Act.SEE_PORTAL))
     scope = scope_of(user)
     on_sites = _on_sites(words) if len(words) > 1 else frozenset()
+    known: dict[tuple[str, ...], list[int]] = {}
     groups = []
     for kind in KINDS:
         if not any(may(user, act) for act in kind.acts):
             continue
-        ids = _ids(kind, scope, words, whole, on_sites, limit + 1)
+        ids = _ids(kind, scope, words, whole, on_sites, known, limit + 1)
         if not ids:
             continue
         hits = [kind.show(row, ways) for row in _rows(kind, ids[:limit])]
@@ -258,8 +262,10 @@ def _rows(kind: Kind, ids: Sequence[int]) -> list[Any]:
 
 
 def _ids(
-    kind: Kind, scope: Scope, words: Sequence[str], whole: str, on_sites: frozenset[str], limit: int
-) -> list[int]:
+    kind: Kind, scope: Scope, words: Sequence[str], whole: str, on_sites: frozenset[str],
+    known: dict[tuple[str, ...], list[int]], limit: int,
+) -> list[int]:  # fmt: skip
+    """Ids of what was found of one kind; ``known`` keeps the sites of words from kind to kind."""
     rows = kind.rows(scope)
     found: list[int] = []
 
@@ -281,12 +287,19 @@ def _ids(
             take(site_rows(scope, words).values_list("pk", flat=True)[: limit - len(found)])
         elif kind.is_on_site:
             for own, at_site in _splits(kind.document, words, on_sites):
-                sites = list(site_rows(scope, at_site).values_list("pk", flat=True)[: MOST_SITES + 1])
-                if not sites:
-                    continue
+                if at_site not in known:
+                    here = site_rows(scope, at_site).values_list("pk", flat=True)
+                    known[at_site] = list(here[: MOST_SITES + 1])
+                sites = known[at_site]
                 if len(sites) > MOST_SITES:
-                    look(rows.filter(site__in=site_rows(scope, at_site)), own, is_all=False)
-                else:
+                    # Most sites: the first rows that hold the other words are probably on one of them.
+                    everywhere = site_rows(scope, at_site)
+                    near = first_ids(rows, kind.document, own, NEAR, is_all=is_all, newest=kind.newest)
+                    on_them = set(rows.filter(pk__in=near, site__in=everywhere).values_list("pk", flat=True))
+                    take([pk for pk in near if pk in on_them])
+                    if len(found) < limit and len(near) >= NEAR:
+                        look(rows.filter(site__in=everywhere), own, is_all=False)
+                elif sites:
                     look(rows.filter(site__in=sites), own, is_all=False)
                 if len(found) >= limit:
                     break
