@@ -295,8 +295,11 @@ def _ids(
                     # Most sites: the first rows that hold the other words are probably on one of them.
                     everywhere = site_rows(scope, at_site)
                     near = first_ids(rows, kind.document, own, NEAR, is_all=is_all, newest=kind.newest)
-                    on_them = set(rows.filter(pk__in=near, site__in=everywhere).values_list("pk", flat=True))
-                    take([pk for pk in near if pk in on_them])
+                    # Asked in two steps: with both conditions at once SQLite would go by the sites.
+                    site_of = dict(rows.order_by().filter(pk__in=near).values_list("pk", "site"))
+                    theirs = everywhere.filter(pk__in={pk for pk in site_of.values() if pk is not None})
+                    on_them = set(theirs.values_list("pk", flat=True))
+                    take([pk for pk in near if site_of.get(pk) in on_them])
                     if len(found) < limit and len(near) >= NEAR:
                         look(rows.filter(site__in=everywhere), own, is_all=False)
                 elif sites:
