@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from django.http import FileResponse, StreamingHttpResponse
+from django.http import StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from openpyxl import Workbook
 
@@ -16,6 +16,7 @@ MOST_SHEET_ROWS = 1_048_575
 """Rows of a sheet below its heading (ECMA-376 spreadsheets)."""
 
 FORMATS = ("csv", "xlsx")
+PIECE = 64 * 1024
 
 
 def fill_sheets(book: Any, name: str, headings: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
@@ -36,15 +37,24 @@ def table_response(
     form: str, name: str, headings: Sequence[str], rows: Iterable[Sequence[Any]]
 ) -> HttpResponseBase:
     """``rows`` as a file to keep; ``form`` is one of ``FORMATS``. The name ends in a day."""
+    lines: Iterable[str] | Iterable[bytes]
     if form == "csv":
-        answer: Any = StreamingHttpResponse(csv_lines(headings, rows), content_type="text/csv; charset=utf-8")
-        answer["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+        lines, kind = csv_lines(headings, rows), "text/csv; charset=utf-8"
     else:
-        book = Workbook(write_only=True)
-        fill_sheets(book, name.rsplit("-", 3)[0][:25], headings, rows)
-        file = tempfile.TemporaryFile(suffix=".xlsx")  # noqa: SIM115 - the response closes it
-        book.save(file)
-        file.seek(0)
-        answer = FileResponse(file, as_attachment=True, filename=f"{name}.xlsx")
+        lines = _workbook(name.rsplit("-", 3)[0][:25], headings, rows)
+        kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+    answer = StreamingHttpResponse(lines, content_type=kind)
+    answer["Content-Disposition"] = f'attachment; filename="{name}.{form}"'
     answer["Cache-Control"] = "private, no-store"
     return answer
+
+
+def _workbook(name: str, headings: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[bytes]:
+    """The bytes of a workbook with one table; nothing is opened before somebody reads."""
+    book = Workbook(write_only=True)
+    fill_sheets(book, name, headings, rows)
+    with tempfile.TemporaryFile(suffix=".xlsx") as file:
+        book.save(file)
+        file.seek(0)
+        while piece := file.read(PIECE):
+            yield piece
