@@ -190,3 +190,13 @@ BEGIN
     RAISE EXCEPTION 'history is append-only: %', TG_TABLE_NAME;
 END $$
 """
+
+
+def every(*fences: Callable[[Any, Any], None]) -> Callable[[Any, Any], None]:
+    """Return one migration function for several: each step of a migration draws all models anew."""
+
+    def add(apps: Any, schema_editor: Any) -> None:
+        for one in fences:
+            one(apps, schema_editor)
+
+    return add

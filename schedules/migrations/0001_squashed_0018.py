@@ -6,7 +6,7 @@ from decimal import Decimal
 from django.conf import settings
 from django.db import migrations, models
 
-from inventory.appendonly import fence, fence_but_erasing
+from inventory.appendonly import fence
 from inventory.manytables import CreateModels
 
 
@@ -30,17 +30,12 @@ class Migration(migrations.Migration):
         ("schedules", "0016_quotations_and_months"),
         ("schedules", "0017_decision_history"),
         ("schedules", "0018_forecast_runs"),
-        ("schedules", "0019_certificate_flags"),
-        ("schedules", "0020_billing"),
-        ("schedules", "0021_price_steps"),
-        ("schedules", "0022_erasing_gate"),
-        ("schedules", "0023_surveys"),
     ]
 
     initial = True
 
     dependencies = [
-        ("inventory", "0001_squashed_0020"),
+        ("inventory", "0001_squashed_0014"),
         ("servicedesk", "0001_squashed_people"),
     ]
 
@@ -119,80 +114,6 @@ class Migration(migrations.Migration):
                     },
                 ),
                 migrations.CreateModel(
-                    name="BillingRun",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                        ("number", models.CharField(max_length=24, unique=True)),
-                        (
-                            "first_on",
-                            models.DateField(
-                                help_text="First of a month; what was done before is not looked at."
-                            ),
-                        ),
-                        ("until_on", models.DateField()),
-                        ("note", models.CharField(blank=True, max_length=200)),
-                        ("made_at", models.DateTimeField()),
-                        ("taken_back_at", models.DateTimeField(blank=True, null=True)),
-                        ("taken_back_reason", models.CharField(blank=True, max_length=200)),
-                        (
-                            "exported_at",
-                            models.DateTimeField(
-                                blank=True, help_text="When its file was last taken.", null=True
-                            ),
-                        ),
-                        (
-                            "made_by",
-                            models.ForeignKey(
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                        (
-                            "owners",
-                            models.ManyToManyField(
-                                blank=True, related_name="billing_runs", to="inventory.owner"
-                            ),
-                        ),
-                        (
-                            "taken_back_by",
-                            models.ForeignKey(
-                                blank=True,
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["-id"],
-                        "constraints": [
-                            models.CheckConstraint(
-                                condition=models.Q(("until_on__gte", models.F("first_on"))),
-                                name="billing_run_ordered",
-                                violation_error_message="The last day lies before the first.",
-                            ),
-                            models.CheckConstraint(
-                                condition=models.Q(
-                                    ("taken_back_at__isnull", True),
-                                    models.Q(("taken_back_reason", ""), _negated=True),
-                                    _connector="OR",
-                                ),
-                                name="billing_run_back_says_why",
-                                violation_error_message="Say why the run is taken back.",
-                            ),
-                        ],
-                    },
-                ),
-                migrations.CreateModel(
                     name="BundlingFigures",
                     fields=[
                         (
@@ -215,73 +136,6 @@ class Migration(migrations.Migration):
                     ],
                     options={
                         "ordering": ["id"],
-                    },
-                ),
-                migrations.CreateModel(
-                    name="Confirmation",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        ("table_key", models.CharField(max_length=60)),
-                        ("table_version", models.CharField(max_length=20)),
-                        ("table_digest", models.CharField(max_length=64)),
-                        (
-                            "confirmed_name",
-                            models.CharField(
-                                help_text="Name as typed by the person who confirms.", max_length=150
-                            ),
-                        ),
-                        ("confirmed_at", models.DateTimeField()),
-                        (
-                            "local_code",
-                            models.CharField(
-                                help_text="The local code or authority it was checked against.",
-                                max_length=300,
-                            ),
-                        ),
-                        ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
-                        ("withdrawn_reason", models.CharField(blank=True, max_length=300)),
-                        (
-                            "confirmed_by",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                        (
-                            "withdrawn_by",
-                            models.ForeignKey(
-                                blank=True,
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["table_key", "table_version", "-confirmed_at", "id"],
-                        "constraints": [
-                            models.UniqueConstraint(
-                                condition=models.Q(("withdrawn_at__isnull", True)),
-                                fields=("table_key", "table_version"),
-                                name="confirmation_standing_once",
-                                violation_error_message="This table version is already confirmed.",
-                            ),
-                            models.CheckConstraint(
-                                condition=models.Q(
-                                    models.Q(("confirmed_name", ""), _negated=True),
-                                    models.Q(("local_code", ""), _negated=True),
-                                ),
-                                name="confirmation_named",
-                                violation_error_message="Type your name and the local code you checked against.",
-                            ),
-                        ],
                     },
                 ),
                 migrations.CreateModel(
@@ -820,22 +674,6 @@ class Migration(migrations.Migration):
                                 max_length=20,
                             ),
                         ),
-                        (
-                            "bills",
-                            models.CharField(
-                                blank=True,
-                                help_text="What of a billing run it prices; empty: nothing by itself.",
-                                max_length=60,
-                            ),
-                        ),
-                        (
-                            "agent",
-                            models.CharField(
-                                blank=True,
-                                help_text="Only for units of this agent; empty: any.",
-                                max_length=24,
-                            ),
-                        ),
                         ("is_active", models.BooleanField(default=True)),
                         ("version", models.PositiveIntegerField(default=1)),
                         ("changed_at", models.DateTimeField()),
@@ -852,229 +690,10 @@ class Migration(migrations.Migration):
                     options={
                         "ordering": ["code"],
                         "constraints": [
-                            models.UniqueConstraint(
-                                condition=models.Q(
-                                    ("is_active", True), models.Q(("bills", ""), _negated=True)
-                                ),
-                                fields=("bills", "agent"),
-                                name="price_bills_once",
-                                violation_error_message="Another line in use prices this already.",
-                            ),
                             models.CheckConstraint(
                                 condition=models.Q(("price__gte", 0)),
                                 name="price_not_negative",
                                 violation_error_message="A price is zero or more.",
-                            ),
-                        ],
-                    },
-                ),
-                migrations.CreateModel(
-                    name="BillingLine",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                        ("key", models.CharField(help_text="The thing it stands for.", max_length=160)),
-                        (
-                            "position",
-                            models.PositiveIntegerField(help_text="Which line of that thing, from 1."),
-                        ),
-                        (
-                            "is_live",
-                            models.BooleanField(default=True, help_text="No once the run was taken back."),
-                        ),
-                        (
-                            "kind",
-                            models.CharField(
-                                choices=[
-                                    ("visit", "Visit"),
-                                    ("unit", "Unit"),
-                                    ("task", "Task"),
-                                    ("part", "Part"),
-                                    ("loan", "Loaner"),
-                                    ("rental", "Rental"),
-                                ],
-                                max_length=8,
-                            ),
-                        ),
-                        (
-                            "code",
-                            models.CharField(
-                                help_text="What is billed, as price lines name it.", max_length=60
-                            ),
-                        ),
-                        ("agent", models.CharField(blank=True, max_length=24)),
-                        ("on", models.DateField(help_text="Civil day at the site on which it was done.")),
-                        ("text", models.CharField(max_length=300)),
-                        (
-                            "quantity",
-                            models.DecimalField(
-                                decimal_places=2, help_text="Negative where it takes back.", max_digits=12
-                            ),
-                        ),
-                        ("unit_word", models.CharField(max_length=20)),
-                        (
-                            "is_included",
-                            models.BooleanField(
-                                default=False, help_text="Covered by the basis of price; no amount."
-                            ),
-                        ),
-                        (
-                            "price",
-                            models.DecimalField(
-                                blank=True,
-                                decimal_places=2,
-                                help_text="Of one; empty: the list has none.",
-                                max_digits=12,
-                                null=True,
-                            ),
-                        ),
-                        ("currency", models.CharField(blank=True, max_length=3)),
-                        (
-                            "amount",
-                            models.DecimalField(blank=True, decimal_places=2, max_digits=14, null=True),
-                        ),
-                        (
-                            "basis",
-                            models.CharField(
-                                blank=True, help_text="Basis of price; empty: not agreed.", max_length=20
-                            ),
-                        ),
-                        ("contract_number", models.CharField(blank=True, max_length=40)),
-                        ("po_number", models.CharField(blank=True, max_length=60)),
-                        ("po_problem", models.CharField(blank=True, max_length=120)),
-                        ("visit_number", models.CharField(blank=True, max_length=30)),
-                        (
-                            "sources",
-                            models.JSONField(
-                                default=list, help_text="What it was read off: sort and id of each record."
-                            ),
-                        ),
-                        (
-                            "corrects",
-                            models.ForeignKey(
-                                blank=True,
-                                help_text="An earlier line.",
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="corrections",
-                                to="schedules.billingline",
-                            ),
-                        ),
-                        (
-                            "owner",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to="inventory.owner",
-                            ),
-                        ),
-                        (
-                            "site",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to="inventory.site",
-                            ),
-                        ),
-                        (
-                            "unit",
-                            models.ForeignKey(
-                                blank=True,
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to="inventory.unit",
-                            ),
-                        ),
-                        (
-                            "run",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="lines",
-                                to="schedules.billingrun",
-                            ),
-                        ),
-                        (
-                            "item",
-                            models.ForeignKey(
-                                blank=True,
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to="schedules.priceitem",
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["run_id", "owner_id", "site_id", "on", "id"],
-                        "indexes": [
-                            models.Index(fields=["key"], name="billing_line_by_key"),
-                            models.Index(fields=["owner", "on"], name="billing_line_by_owner"),
-                        ],
-                        "constraints": [
-                            models.UniqueConstraint(
-                                condition=models.Q(("is_live", True)),
-                                fields=("key", "position"),
-                                name="billed_once",
-                                violation_error_message="Another run billed this a moment ago.",
-                            ),
-                            models.CheckConstraint(
-                                condition=models.Q(("quantity", 0), _negated=True),
-                                name="billing_line_quantity",
-                            ),
-                            models.CheckConstraint(
-                                condition=models.Q(
-                                    ("price__isnull", True),
-                                    models.Q(("currency", ""), _negated=True),
-                                    _connector="OR",
-                                ),
-                                name="billing_line_price_has_currency",
-                            ),
-                        ],
-                    },
-                ),
-                migrations.CreateModel(
-                    name="PriceStep",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        ("from_on", models.DateField()),
-                        ("price", models.DecimalField(decimal_places=2, max_digits=12)),
-                        ("currency", models.CharField(help_text="ISO 4217 code.", max_length=3)),
-                        ("made_at", models.DateTimeField()),
-                        (
-                            "item",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="steps",
-                                to="schedules.priceitem",
-                            ),
-                        ),
-                        (
-                            "made_by",
-                            models.ForeignKey(
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["item_id", "from_on", "id"],
-                        "indexes": [models.Index(fields=["item", "from_on"], name="price_step_by_day")],
-                        "constraints": [
-                            models.CheckConstraint(
-                                condition=models.Q(("price__gte", 0)), name="price_step_not_negative"
                             )
                         ],
                     },
@@ -2154,16 +1773,6 @@ class Migration(migrations.Migration):
                         ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
                         ("number", models.CharField(max_length=20, unique=True)),
                         (
-                            "kind",
-                            models.CharField(
-                                choices=[("service", "Service"), ("survey", "Survey")],
-                                db_default="service",
-                                default="service",
-                                help_text="A survey reads what hangs there; it holds no jobs and gives no certificate.",
-                                max_length=10,
-                            ),
-                        ),
-                        (
                             "state",
                             models.CharField(
                                 choices=[
@@ -2178,12 +1787,6 @@ class Migration(migrations.Migration):
                             ),
                         ),
                         ("planned_on", models.DateField(help_text="Civil date at the site.")),
-                        (
-                            "planned_minutes",
-                            models.PositiveSmallIntegerField(
-                                blank=True, help_text="Minutes on site beyond what its jobs take.", null=True
-                            ),
-                        ),
                         (
                             "latest_on",
                             models.DateField(
@@ -2392,10 +1995,6 @@ class Migration(migrations.Migration):
                                     ("defect", "Found a defect"),
                                     ("location_problem", "Found a place wrong"),
                                     ("settle_defect", "Settled a defect"),
-                                    ("survey_place", "Fixed a place"),
-                                    ("survey_unit", "Read a unit"),
-                                    ("survey_missing", "Looked for a unit"),
-                                    ("survey_remark", "Remarked on a place"),
                                     ("undo", "Took an act back"),
                                     ("close", "Closed the visit"),
                                 ],
@@ -2611,50 +2210,6 @@ class Migration(migrations.Migration):
                     },
                 ),
                 migrations.CreateModel(
-                    name="CertificateFlag",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        (
-                            "together",
-                            models.UUIDField(help_text="The correction behind it: FactChange.together."),
-                        ),
-                        ("flagged_at", models.DateTimeField()),
-                        ("corrected_on", models.DateField(help_text="Civil date at the site.")),
-                        (
-                            "subject",
-                            models.CharField(
-                                help_text="What was corrected, e.g. the number of a unit.", max_length=200
-                            ),
-                        ),
-                        (
-                            "fields",
-                            models.CharField(help_text="Which of its facts, in words.", max_length=300),
-                        ),
-                        (
-                            "certificate",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="flags",
-                                to="schedules.certificate",
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["id"],
-                        "constraints": [
-                            models.UniqueConstraint(
-                                fields=("certificate", "together", "subject"),
-                                name="certificate_flag_once_per_correction",
-                            )
-                        ],
-                    },
-                ),
-                migrations.CreateModel(
                     name="WaitingAct",
                     fields=[
                         (
@@ -2671,154 +2226,6 @@ class Migration(migrations.Migration):
                         ("is_refused", models.BooleanField(default=False)),
                         ("since", models.DateTimeField()),
                     ],
-                ),
-                migrations.CreateModel(
-                    name="Survey",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                        (
-                            "expected_units",
-                            models.PositiveIntegerField(
-                                default=0, help_text="How many the customer or we expect."
-                            ),
-                        ),
-                        (
-                            "note",
-                            models.TextField(
-                                blank=True, help_text="For those who walk: where to begin, whom to ask."
-                            ),
-                        ),
-                        ("planned_at", models.DateTimeField()),
-                        (
-                            "counts_stated",
-                            models.JSONField(
-                                blank=True, default=dict, help_text="Counts that were signed for."
-                            ),
-                        ),
-                        ("finished_at", models.DateTimeField(blank=True, null=True)),
-                        (
-                            "outcome",
-                            models.JSONField(blank=True, help_text="Frozen when it was finished.", null=True),
-                        ),
-                        ("outcome_digest", models.CharField(blank=True, max_length=64)),
-                        (
-                            "finished_by",
-                            models.ForeignKey(
-                                blank=True,
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                        (
-                            "planned_by",
-                            models.ForeignKey(
-                                null=True,
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                        (
-                            "visit",
-                            models.OneToOneField(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="survey",
-                                to="schedules.visit",
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["-planned_at", "-id"],
-                        "indexes": [
-                            models.Index(fields=["finished_at", "planned_at"], name="survey_by_state")
-                        ],
-                        "constraints": [
-                            models.CheckConstraint(
-                                condition=models.Q(
-                                    models.Q(("finished_at__isnull", True), ("outcome__isnull", True)),
-                                    models.Q(
-                                        ("finished_at__isnull", False),
-                                        ("finished_by__isnull", False),
-                                        ("outcome__isnull", False),
-                                    ),
-                                    _connector="OR",
-                                ),
-                                name="survey_finished_is_whole",
-                                violation_error_message="A finished survey says when, by whom and with what outcome.",
-                            )
-                        ],
-                    },
-                ),
-                migrations.CreateModel(
-                    name="SurveyDecision",
-                    fields=[
-                        (
-                            "id",
-                            models.BigAutoField(
-                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                            ),
-                        ),
-                        ("public_id", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                        (
-                            "key",
-                            models.CharField(
-                                help_text="Which difference: thing and what about it.", max_length=120
-                            ),
-                        ),
-                        (
-                            "choice",
-                            models.CharField(
-                                choices=[
-                                    ("take", "Take what was found"),
-                                    ("keep", "Keep the register"),
-                                    ("ask", "Ask again"),
-                                ],
-                                max_length=4,
-                            ),
-                        ),
-                        ("reason", models.CharField(blank=True, max_length=300)),
-                        ("seen_digest", models.CharField(max_length=64)),
-                        ("made_at", models.DateTimeField()),
-                        (
-                            "made_by",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="+",
-                                to=settings.AUTH_USER_MODEL,
-                            ),
-                        ),
-                        (
-                            "survey",
-                            models.ForeignKey(
-                                on_delete=django.db.models.deletion.PROTECT,
-                                related_name="decisions",
-                                to="schedules.survey",
-                            ),
-                        ),
-                    ],
-                    options={
-                        "ordering": ["survey_id", "id"],
-                        "indexes": [models.Index(fields=["survey", "key"], name="survey_decision_by_key")],
-                        "constraints": [
-                            models.CheckConstraint(
-                                condition=models.Q(
-                                    ("choice", "take"),
-                                    models.Q(("reason", ""), _negated=True),
-                                    _connector="OR",
-                                ),
-                                name="survey_decision_says_why",
-                                violation_error_message="Say why, or what is to be asked.",
-                            )
-                        ],
-                    },
                 ),
                 migrations.CreateModel(
                     name="PlanStop",
@@ -3471,6 +2878,73 @@ class Migration(migrations.Migration):
                         ],
                     },
                 ),
+                migrations.CreateModel(
+                    name="Confirmation",
+                    fields=[
+                        (
+                            "id",
+                            models.BigAutoField(
+                                auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                            ),
+                        ),
+                        ("table_key", models.CharField(max_length=60)),
+                        ("table_version", models.CharField(max_length=20)),
+                        ("table_digest", models.CharField(max_length=64)),
+                        (
+                            "confirmed_name",
+                            models.CharField(
+                                help_text="Name as typed by the person who confirms.", max_length=150
+                            ),
+                        ),
+                        ("confirmed_at", models.DateTimeField()),
+                        (
+                            "local_code",
+                            models.CharField(
+                                help_text="The local code or authority it was checked against.",
+                                max_length=300,
+                            ),
+                        ),
+                        ("withdrawn_at", models.DateTimeField(blank=True, null=True)),
+                        ("withdrawn_reason", models.CharField(blank=True, max_length=300)),
+                        (
+                            "confirmed_by",
+                            models.ForeignKey(
+                                on_delete=django.db.models.deletion.PROTECT,
+                                related_name="+",
+                                to=settings.AUTH_USER_MODEL,
+                            ),
+                        ),
+                        (
+                            "withdrawn_by",
+                            models.ForeignKey(
+                                blank=True,
+                                null=True,
+                                on_delete=django.db.models.deletion.PROTECT,
+                                related_name="+",
+                                to=settings.AUTH_USER_MODEL,
+                            ),
+                        ),
+                    ],
+                    options={
+                        "ordering": ["table_key", "table_version", "-confirmed_at", "id"],
+                        "constraints": [
+                            models.UniqueConstraint(
+                                condition=models.Q(("withdrawn_at__isnull", True)),
+                                fields=("table_key", "table_version"),
+                                name="confirmation_standing_once",
+                                violation_error_message="This table version is already confirmed.",
+                            ),
+                            models.CheckConstraint(
+                                condition=models.Q(
+                                    models.Q(("confirmed_name", ""), _negated=True),
+                                    models.Q(("local_code", ""), _negated=True),
+                                ),
+                                name="confirmation_named",
+                                violation_error_message="Type your name and the local code you checked against.",
+                            ),
+                        ],
+                    },
+                ),
             ]
         ),
         migrations.RunPython(
@@ -3479,32 +2953,12 @@ class Migration(migrations.Migration):
                 "schedules_certificate",
                 "schedules_withdrawal",
                 "schedules_certificatefile",
+                "schedules_planchange",
+                "schedules_planningrules",
+                "schedules_fieldact",
+                "schedules_bundlingfigures",
+                "schedules_linedecision",
             ),
             migrations.RunPython.noop,
         ),
-        migrations.RunPython(
-            fence("schedules_planchange", "schedules_planningrules"), migrations.RunPython.noop
-        ),
-        migrations.RunPython(fence("schedules_fieldact", "schedules_visitentry"), migrations.RunPython.noop),
-        migrations.RunPython(fence("schedules_bundlingfigures"), migrations.RunPython.noop),
-        migrations.RunPython(fence("schedules_certificate"), migrations.RunPython.noop),
-        migrations.RunPython(fence("schedules_linedecision"), migrations.RunPython.noop),
-        migrations.RunPython(fence("schedules_certificateflag"), migrations.RunPython.noop),
-        migrations.RunPython(fence("schedules_pricestep"), migrations.RunPython.noop),
-        migrations.RunPython(fence_but_erasing("schedules_fieldact", "content"), migrations.RunPython.noop),
-        migrations.RunPython(
-            fence_but_erasing(
-                "schedules_visitentry", "replacement", "checks", "parts", "marks", "readings", "remarks"
-            ),
-            migrations.RunPython.noop,
-        ),
-        migrations.RunPython(fence_but_erasing("schedules_withdrawal", "reason"), migrations.RunPython.noop),
-        migrations.RunPython(
-            fence_but_erasing("schedules_linedecision", "remark", "decided_name"), migrations.RunPython.noop
-        ),
-        migrations.RunPython(
-            fence_but_erasing("schedules_planchange", "sentence", "before", "after"),
-            migrations.RunPython.noop,
-        ),
-        migrations.RunPython(fence("schedules_surveydecision"), migrations.RunPython.noop),
     ]
