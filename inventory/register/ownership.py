@@ -163,9 +163,7 @@ def move_places(
     if clashing and not front.strip():
         named = ", ".join(sorted(clashing)[:8])
         raise ValidationError(
-            {
-                "front": f"{site.name} has places numbered {named} already. Give what goes in front."
-            }
+            {"front": f"{site.name} has places numbered {named} already. Give what goes in front."}
         )
     new = {place.pk: f"{front.strip()}{place.number}" for place in places if place.number in clashing}
     still = Location.objects.filter(site=site, number__in=new.values()).values_list("number", flat=True)

@@ -73,7 +73,8 @@ class _OfPeriod(Premises):
                 site=site,
                 kind=Visit.Kind.SERVICE,
                 state=Visit.State.UNDER_WAY,
-                planned_on__gte=first_on, planned_on__lte=last_on
+                planned_on__gte=first_on,
+                planned_on__lte=last_on,
             ).values_list("number", flat=True)
         )
 

@@ -184,7 +184,5 @@ def told(run: ForecastRun) -> RunForecast:
     found.by_site = {(site, year): number for site, year, number in run.counts.get("sites", [])}
     ids = sorted({site for site, _ in found.by_site})
     for start in range(0, len(ids), 500):
-        found.sites.update(
-            Site.objects.select_related("owner", "depot").in_bulk(ids[start : start + 500])
-        )
+        found.sites.update(Site.objects.select_related("owner", "depot").in_bulk(ids[start : start + 500]))
     return found

@@ -202,9 +202,7 @@ def _step(clock: _Clock, ready: int, leg: _Leg, bound: int, pause_leg: int | Non
     )
 
 
-def _latest_departure(
-    shift: Shift, legs: Sequence[_Leg], returns: int, before: int | None = None
-) -> int:
+def _latest_departure(shift: Shift, legs: Sequence[_Leg], returns: int, before: int | None = None) -> int:
     """The latest time to leave and still be back at ``returns``.
 
     With ``before`` the one up to then, the break still ahead where it could be had at home later.

@@ -91,9 +91,7 @@ class QuotationQuerySet(models.QuerySet["Quotation"]):
             return self
         if scope.technician_id is not None:
             return self.none()
-        return self.exclude(state=Quotation.State.DRAFT).filter(
-            on_premises(scope, day="made_at__date")
-        )
+        return self.exclude(state=Quotation.State.DRAFT).filter(on_premises(scope, day="made_at__date"))
 
 
 class Quotation(models.Model):

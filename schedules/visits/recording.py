@@ -211,7 +211,8 @@ def _check_entry(visit: Visit, entry: EntryInput, *, now: datetime) -> None:
     if visit.kind == Visit.Kind.SURVEY:
         raise ValidationError(
             {
-                "visit": f"Visit {visit.number} is a survey: units are read in the app, work needs a service visit."
+                "visit": f"Visit {visit.number} is a survey: units are read in the app, "
+                "work needs a service visit."
             }
         )
     if unit.site_id != visit.site_id and not _is_of_visit(visit, unit):

@@ -27,6 +27,8 @@ from inventory.measures.checks import defect_text
 from inventory.register.models import Location, Site, Unit
 from inventory.register.places import Move
 from schedules.certificates.queries import certificates_for, standing_of
+from servicedesk.exchange.tables_out import MOST_SHEET_ROWS as MOST_SHEET_ROWS
+from servicedesk.exchange.tables_out import fill_sheets
 from servicedesk.exchange.writing import csv_lines, plain_cell
 from servicedesk.pages import STANDING_LINE
 from servicedesk.portal.archive import zip_stream
@@ -35,8 +37,6 @@ from servicedesk.portal.views import PortalView
 
 FORMATS = ("csv", "xlsx", "json")
 PIECE = 2000
-MOST_SHEET_ROWS = 1_048_575
-"""Rows of a sheet below its heading (ECMA-376 spreadsheets)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,16 +369,7 @@ def workbook(scope: Scope, at: datetime) -> Any:
     for said in readme(at).decode().splitlines():
         about.append([plain_cell(said)])
     for table in TABLES:
-        sheets, left = 1, MOST_SHEET_ROWS
-        sheet = book.create_sheet(table.name)
-        sheet.append(list(table.columns))
-        for line in table.lines(scope):
-            if not left:
-                sheets, left = sheets + 1, MOST_SHEET_ROWS
-                sheet = book.create_sheet(f"{table.name}-{sheets}")
-                sheet.append(list(table.columns))
-            sheet.append([cell if isinstance(cell, (int, float)) else plain_cell(cell) for cell in line])
-            left -= 1
+        fill_sheets(book, table.name, table.columns, table.lines(scope))
     file = tempfile.TemporaryFile(suffix=".xlsx")  # noqa: SIM115 - the response closes it
     book.save(file)
     file.seek(0)

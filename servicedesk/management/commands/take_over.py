@@ -19,8 +19,8 @@ class Command(BaseCommand):
 
     help = (
         "Take over a register that another house handed over (the ZIP in the JSON form, or its "
-        "register.json). Every value, reference, digest and chain of records is looked at first; nothing is ever taken over "
-        "half, and taking a file over again changes nothing."
+        "register.json). Every value, reference, digest and chain of records is looked at first; nothing "
+        "is ever taken over half, and taking a file over again changes nothing."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -117,7 +117,6 @@ def test_a_choice_that_is_not_there_is_refused(cast: Cast, query: dict[str, str]
     assert "Nothing was worked out." in text_of(answer)
 
 
-
 def test_an_empty_register_says_so() -> None:
     drawn = forecast.chart([(date(2026, 11, 1), 0), (date(2026, 12, 1), 0)])
     assert drawn["words"] == "Nothing falls due."

@@ -45,9 +45,7 @@ def visit_of(cast: Cast) -> Visit:
 
 def survey_of(cast: Cast) -> Survey:
     by = cast.people["dispatcher"]
-    return Survey.objects.first() or plan_survey(
-        cast.site, planned_on=TODAY, technician=None, by=by, now=NOW
-    )
+    return Survey.objects.first() or plan_survey(cast.site, planned_on=TODAY, technician=None, by=by, now=NOW)
 
 
 def import_of(cast: Cast) -> RegisterImport:

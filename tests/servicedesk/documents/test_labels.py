@@ -103,9 +103,11 @@ def test_a_tag_says_who_did_what_and_leaves_lines_for_what_is_not_known():
     worker = make_user("technician", first_name="Ines", last_name="Okoro", licence_number="EX-20931")
     unit = make_unit(site, serial="FL-77")
     make_record(unit, Task.MAINTENANCE, Stamp.of(2026, 11, 24), performed_by_id=worker.pk)
-    text = pypdf.PdfReader(
-        io.BytesIO(tags_pdf([unit], tag_for("US", "Florida"), by=worker, now=NOW))
-    ).pages[0].extract_text()
+    text = (
+        pypdf.PdfReader(io.BytesIO(tags_pdf([unit], tag_for("US", "Florida"), by=worker, now=NOW)))
+        .pages[0]
+        .extract_text()
+    )
     for told in ("DO NOT REMOVE", "FL-77", "Ines Okoro", "EX-20931", "NOV", "2026", "Work done"):
         assert told in text, told
 

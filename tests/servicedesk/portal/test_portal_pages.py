@@ -406,7 +406,9 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 HOME_QUERIES = (
     13  # sites; states; zones; units; dates (2, more where days differ); defects; loans; visits; papers
 )
-SITE_QUERIES = 17  # site; end of service; units; dates; tables (5); defects; visits (2); certificates; count and page
+SITE_QUERIES = (
+    17  # site; end of service; units; dates; tables (5); defects; visits (2); certificates; count and page
+)
 UNIT_QUERIES = 21  # unit; dates; tables (4); reasons (4); records, readings, those not shown; places; recalls
 CERTIFICATES_QUERIES = 6  # the sites to choose from; count; page
 
