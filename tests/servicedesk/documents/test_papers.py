@@ -64,7 +64,7 @@ def test_the_register_says_where_a_rule_is_varied_and_by_whose_authority(cast):
         at=NOW,
     )
     told = words(builders.site_register(cast.site, now=NOW))
-    assert "Varied here: (e)(3)" in told
+    assert "Varied here: (e)(3)" in told.replace("(e) (3)", "(e)(3)")  # a line may end between them
     assert "FM-17" in told
 
 

@@ -83,7 +83,7 @@ def test_a_unit_is_passed_by_touch_and_the_keyboard_of_numbers(
     units.get_by_role("radio", name="bar").click()
     expect(units.get_by_role("radio", name="bar")).to_be_checked()
     phone.get_by_role("button", name="Save").click()
-    expect(phone.get_by_role("status")).to_contain_text("001: serviced, saved.")
+    expect(phone.get_by_role("status").filter(has_text="001: serviced, saved.")).to_be_visible()
     expect(phone.get_by_role("heading", level=1)).to_contain_text("002")
     entry = VisitEntry.objects.get()
     assert entry.readings == [{"quantity": "gauge_pressure", "value": "13.4", "unit": "bar"}]

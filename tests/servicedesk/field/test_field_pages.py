@@ -256,7 +256,7 @@ def add_visits(crew: Field, number: int) -> None:
 
 # Each begins with the session, the user and, for a technician, the sites in scope.
 HOME_QUERIES = 5  # visits with their counts; access hours
-ROUND_QUERIES = 8  # visit; jobs; entries; obligations; access hours of the day
+ROUND_QUERIES = 9  # visit; jobs; entries; obligations; access hours of the day; what is agreed
 UNIT_QUERIES = 18  # visit; unit; job; entry; dates; habit; models; list (2); reasons (5); first of kind
 CLOSE_QUERIES = 7  # visit; jobs; entries; obligations
 
