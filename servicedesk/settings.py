@@ -308,8 +308,14 @@ SPECTACULAR_SETTINGS = {
         {"name": "Visits", "description": "Proposed and planned at the desk, recorded and closed on site."},
         {"name": "Routes", "description": "Plans: who drives where, in which order, changed by hand."},
         {"name": "On site", "description": "What a phone carries, and what it states was done there."},
-        {"name": "Contracts", "description": "What is agreed with owners, in versions, and what counts today."},
-        {"name": "Billing", "description": "Lines read off what was recorded, for the bookkeeping the firm has."},
+        {
+            "name": "Contracts",
+            "description": "What is agreed with owners, in versions, and what counts today.",
+        },
+        {
+            "name": "Billing",
+            "description": "Lines read off what was recorded, for the bookkeeping the firm has.",
+        },
         {"name": "Due", "description": "What each rule demands of each unit next, and why."},
         {"name": "Register", "description": "Owners, sites, locations, unit models and units."},
         {"name": "Records", "description": "What happened to units: added and corrected, never changed."},

@@ -23,7 +23,8 @@ os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what means nothing in the home that the environment chooses.
 
-    What asks no database is the same in both homes: it runs in the embedded one alone.
+    What asks no database, or only who may open what, is the same in both homes: it runs in the embedded
+    one alone.
     """
     foreign = "server_home" if settings.EMBEDDED else "embedded_home"
     kept = [
@@ -39,6 +40,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 def _asks_servers(item: pytest.Item) -> bool:
     """Whether a test may touch the database or is meant for the server home."""
+    if item.get_closest_marker("either_home"):
+        return False
     marks = ("django_db", "server_home")
     wanted = set(getattr(item, "fixturenames", ()))
     return any(item.get_closest_marker(mark) for mark in marks) or bool(wanted & {"db", "transactional_db"})

@@ -474,6 +474,8 @@ class _Evaluation:
                     continue
             kept = held.contested if held is not None and held.by != act.by else []
             seen.readings[code] = Reading(answer, act.by, act.act_id, kept)
+        # In the order of the plate, whichever way a database keeps the words of an act.
+        seen.readings = {code: seen.readings[code] for code in FACTS if code in seen.readings}
         seen.place_ref = act.place_ref or seen.place_ref
         seen.label = str(content.get("label") or "").strip() or seen.label
         known = {one["id"] for one in seen.defects}

@@ -13,7 +13,7 @@ from servicedesk.desk import fields
 from tests.browser.conftest import DESK, PHONE
 from tests.factories import make_location, make_owner, make_site, make_unit, make_user
 
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
 def test_the_box_offers_while_one_types_and_opens_what_is_chosen(

@@ -49,6 +49,7 @@ def test_known_passwords_stay_off_a_server():
         call_command("demo", "--no-serve")
 
 
+@pytest.mark.embedded_home
 def test_the_scenario_is_planned_once_and_stands_on_the_second_run():
     people = demo.make_people()
     report = demo.take_over_register(people["dispatcher"], NOW)

@@ -42,6 +42,8 @@ from tests.factories import NOW, TODAY, make_user
 from tests.servicedesk.api.cast import COUNTS, Premises, client_of, entry, make_premises
 from tests.servicedesk.desk.plan_cast import MONDAY, make_small_plan
 
+pytestmark = pytest.mark.either_home
+
 TABLE = "us-osha-1910-157@2026-1"
 ROLES = (
     "stranger",

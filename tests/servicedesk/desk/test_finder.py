@@ -108,4 +108,4 @@ def test_a_search_takes_as_many_questions_for_three_rows_as_for_one(cast: Cast) 
         make_unit(site, number=f"ZEPHYR-HALL-{n}", refresh=False)
         make_location(site, number=f"1{n}", description="Zephyr hall")
     assert asked() == one
-    assert one <= 45
+    assert one <= 52  # PostgreSQL is told its limits by questions too

@@ -29,7 +29,7 @@ JSONS = st.recursive(
 
 
 @pytest.mark.django_db
-@settings(max_examples=12)
+@settings(max_examples=5)
 @given(
     name=WORDS.filter(str.strip), notes=WORDS, long=st.integers(0, 20_000), doubts=st.lists(JSONS, max_size=3)
 )

@@ -58,6 +58,7 @@ def address(premises: Premises, name: str) -> str:
 
 
 @pytest.mark.parametrize("name", PAGES)
+@pytest.mark.either_home
 @pytest.mark.parametrize(
     ("role", "status"),
     [("owner", 200), ("manager", 403), ("dispatcher", 403), ("technician", 403), ("workshop", 403)],
