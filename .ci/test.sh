@@ -1,11 +1,13 @@
 #!/bin/sh
 # All tests in the embedded home (SQLite, browser), then what touches data once more in the server home.
 #   test.sh [ARGUMENTS OF PYTEST]
-# PYTEST_WORKERS sets how many run side by side (default 2).
+# PYTEST_WORKERS sets how many run side by side (default: one more than there are cores, at most 4, since
+# browsers and servers let a core wait).
 set -eu
 cd "$(dirname "$0")/.."
 
-workers=${PYTEST_WORKERS:-2}
+cores=$(nproc 2>/dev/null || echo 2)
+workers=${PYTEST_WORKERS:-$((cores < 3 ? cores + 1 : 4))}
 # A compiled module is read by every worker and every process that a test starts.
 unset PYTHONDONTWRITEBYTECODE
 

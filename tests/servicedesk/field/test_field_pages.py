@@ -26,7 +26,7 @@ from tests.factories import (
 )
 from tests.servicedesk.field.cast import Field, text_of
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.either_home]
 
 PAGES = ("home", "round", "unit", "why", "close")
 

@@ -18,8 +18,7 @@ from tests.servicedesk.portal.cast import Premises
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("width", "height"), [(390, 844), (1440, 900)])
+@pytest.mark.parametrize(("width", "height", "scheme"), [(390, 844, "dark"), (1440, 900, "light")])
 def test_pages_fit_and_are_free_of_violations(
     own: Premises, browser: Browser, live_server: Any, width: int, height: int, scheme: Any
 ) -> None:

@@ -34,7 +34,7 @@ from tests.factories import (
 )
 from tests.servicedesk.portal.cast import Premises, text_of
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.either_home]
 
 PAGES = (
     *("home", "site", "register", "unit", "certificates", "looks", "site-looks", "look", "report", "visits"),
@@ -58,7 +58,6 @@ def address(premises: Premises, name: str) -> str:
 
 
 @pytest.mark.parametrize("name", PAGES)
-@pytest.mark.either_home
 @pytest.mark.parametrize(
     ("role", "status"),
     [("owner", 200), ("manager", 403), ("dispatcher", 403), ("technician", 403), ("workshop", 403)],

@@ -24,7 +24,7 @@ from servicedesk.portal import verify
 from tests.factories import NOW, make_user
 from tests.schedules.certificates.scenario import full_day
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.either_home]
 LATER = NOW + timedelta(days=2)
 
 
