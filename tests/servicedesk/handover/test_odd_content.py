@@ -28,6 +28,7 @@ JSONS = st.recursive(
 )
 
 
+@pytest.mark.either_home
 @pytest.mark.django_db
 @settings(max_examples=5)
 @given(
