@@ -38,9 +38,16 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = kept
 
 
+# Pages lay out what the slices answer, and the slices are asked in both homes; these write SQL of their own.
+_PAGES = ("desk", "portal", "field", "bench")
+_PAGES_WITH_SQL = {"test_finder", "test_lists", "test_long_lists", "test_due", "test_overview", "test_import"}
+
+
 def _asks_servers(item: pytest.Item) -> bool:
     """Whether a test may touch the database or is meant for the server home."""
     if item.get_closest_marker("either_home"):
+        return False
+    if item.path.parent.name in _PAGES and item.path.stem not in _PAGES_WITH_SQL:
         return False
     marks = ("django_db", "server_home")
     wanted = set(getattr(item, "fixturenames", ()))

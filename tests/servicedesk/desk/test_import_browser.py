@@ -19,7 +19,7 @@ from tests.servicedesk.page_cast import make_cast
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-@pytest.mark.parametrize(("width", "height", "scheme"), [(390, 844, "dark"), (1440, 900, "light")])
+@pytest.mark.parametrize(("width", "height", "scheme"), [(390, 844, "dark")])
 def test_a_register_comes_in_on_screen(
     browser: Browser, live_server: Any, tmp_path: Path, settings: Any, width: int, height: int, scheme: Any
 ) -> None:

@@ -34,7 +34,7 @@ def fine(page: Page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), page.url
 
 
-@pytest.mark.parametrize(("width", "height", "scheme"), [(390, 844, "light"), (1440, 900, "dark")])
+@pytest.mark.parametrize(("width", "height", "scheme"), [(390, 844, "light")])
 def test_the_owners_day(
     own: Premises, browser: Browser, live_server: Any, tmp_path: Path, width: int, height: int, scheme: Any
 ) -> None:

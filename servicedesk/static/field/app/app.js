@@ -97,8 +97,12 @@ let linkSign = null;
 /** Out of the way of the screen that is about to be drawn: counting reads every act that waits. */
 const LINK_MS = 150;
 let linkTimer = 0;
+let linkTurn = 0;
 const linkSoon = () => {
+  linkTurn += 1;
   clearTimeout(linkTimer);
+  // Until it is counted anew nobody may take the last count for the present one.
+  delete document.documentElement.dataset.waiting;
   linkTimer = setTimeout(() => void drawLink(), LINK_MS);
 };
 
@@ -106,8 +110,10 @@ const linkSoon = () => {
 const drawLink = async () => {
   const at = document.getElementById("link");
   if (!at) return;
+  const turn = linkTurn;
   const person = await recall("person");
   const { waiting, refused, photos, others } = await outboxCounts(person);
+  if (turn !== linkTurn) return;
   const { link } = outbox ?? { link: { state: "idle" } };
   const left = waiting + photos;
   const [word, tone, drawing] = refused
