@@ -32,7 +32,7 @@ check:
 	@sh .ci/check.sh
 
 vendor:
-	npm ci --silent
+	npm ci --silent --userconfig .ci/npmrc
 	npm run --silent vendor
 
 lock: setup

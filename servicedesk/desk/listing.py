@@ -7,6 +7,7 @@ hands out every row that matches, not the page alone.
 from __future__ import annotations
 
 import uuid
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import Any, ClassVar
@@ -55,7 +56,7 @@ class CountedPages(Paginator):
         return self._counted > MOST_COUNTED
 
 
-class ListView(PageView):
+class ListView(PageView, ABC):
     """Base of the desk's lists: ``rows()`` is what the address asks for, ``lines()`` what is shown of it."""
 
     listing: ClassVar[str]
@@ -70,17 +71,17 @@ class ListView(PageView):
     """Headings and cells of the file; a cell is made of a line."""
     ways: ClassVar[Sequence[Way]] = ()
 
+    @abstractmethod
     def rows(self) -> QuerySet[Any] | None:
         """The rows in scope that the address asks for, in no order; None when its filters cannot be."""
-        raise NotImplementedError
 
+    @abstractmethod
     def lines(self, rows: Sequence[Any]) -> list[dict[str, Any]]:
         """What is shown of each of ``rows``, in their order; the row itself under ``row``."""
-        raise NotImplementedError
 
+    @abstractmethod
     def show(self, page: Page[Any], context: dict[str, Any], status: int) -> HttpResponse:
         """The page."""
-        raise NotImplementedError
 
     # --- reading ------------------------------------------------------------------------------------
 

@@ -15,7 +15,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import IO, Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -483,14 +483,8 @@ def _number(value: Any) -> str:
 
 
 def _decimal(value: Any) -> str:
-    try:
-        return (
-            ""
-            if isinstance(value, str) and len(value) < 40 and _FIGURES.fullmatch(value)
-            else "It is no figure."
-        )
-    except InvalidOperation:  # pragma: no cover - the pattern is narrower
-        return "It is no figure."
+    is_one = isinstance(value, str) and len(value) < 40 and _FIGURES.fullmatch(value)
+    return "" if is_one else "It is no figure."
 
 
 def _iso(kind: Any, word: str) -> Any:

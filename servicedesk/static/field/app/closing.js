@@ -2,6 +2,7 @@
 /** Closing a visit: counts that must add up, what has to be said aloud, a signature or why there is none. */
 
 import { button, chip, count, field, go, h, icon, say, todayIn } from "./dom.js";
+import { draftFields } from "./draft_fields.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
 import { signatureField } from "./signature.js";
@@ -282,39 +283,11 @@ export const screen = async ([id], query) => {
   const keep = () => void putDraft(key, draft);
   const { found, node: countsNode } = counts(visit);
   const { isEmpty, node: readNode } = readOut(visit);
-  const tick = (/** @type {"isRead" | "isCounted"} */ name, /** @type {string} */ label) =>
-    h(
-      "label",
-      { class: "check" },
-      h("input", {
-        type: "checkbox",
-        checked: draft[name],
-        on: {
-          change: (/** @type {any} */ e) => {
-            draft[name] = e.target.checked;
-            keep();
-            update();
-          },
-        },
-      }),
-      h("span", null, label),
-    );
-  const text = (/** @type {"name" | "reason"} */ name, /** @type {any} */ props) => {
-    const input = h("input", {
-      autocomplete: "off",
-      maxlength: 200,
-      value: draft[name],
-      ...props,
-      on: {
-        input: () => {
-          draft[name] = input.value;
-          keep();
-          update();
-        },
-      },
-    });
-    return input;
+  const change = () => {
+    keep();
+    update();
   };
+  const { tick, text } = draftFields(draft, change);
   const name = text("name", { autocapitalize: "words", maxlength: 120 });
   const reason = text("reason", { list: "reasons" });
   const reasons = h(
@@ -322,10 +295,7 @@ export const screen = async ([id], query) => {
     { id: "reasons" },
     (day.reasons.no_signature ?? []).map((/** @type {any} */ r) => h("option", { value: r.text ?? r })),
   );
-  const signature = signatureField(draft, () => {
-    keep();
-    update();
-  });
+  const signature = signatureField(draft, change);
   const doneOn = h("input", {
     type: "date",
     value: draft.done_on,

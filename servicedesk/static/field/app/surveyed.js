@@ -2,6 +2,7 @@
 /** The end of a survey: counts that add up, what differs, and the customer's signature. */
 
 import { button, chip, count, field, go, h, icon, notice, say, todayIn } from "./dom.js";
+import { draftFields } from "./draft_fields.js";
 import { codeOf } from "./defects.js";
 import { signatureField } from "./signature.js";
 import { discardAct, draftOf, putDraft } from "./store.js";
@@ -168,37 +169,7 @@ export const screen = async ([id], query) => {
     update();
   };
   const { isEmpty, node: toldNode } = told(visit, survey);
-  const tick = (/** @type {"isTold" | "isCounted" | "isShared"} */ name, /** @type {string} */ label) =>
-    h(
-      "label",
-      { class: "check" },
-      h("input", {
-        type: "checkbox",
-        checked: draft[name],
-        on: {
-          change: (/** @type {any} */ e) => {
-            draft[name] = e.target.checked;
-            change();
-          },
-        },
-      }),
-      h("span", null, label),
-    );
-  const text = (/** @type {"name" | "reason"} */ name, /** @type {any} */ props) => {
-    const input = h("input", {
-      autocomplete: "off",
-      maxlength: 200,
-      value: draft[name],
-      ...props,
-      on: {
-        input: () => {
-          draft[name] = input.value;
-          change();
-        },
-      },
-    });
-    return input;
-  };
+  const { tick, text } = draftFields(draft, change);
   const doneOn = h("input", {
     type: "date",
     value: draft.done_on,
