@@ -8,11 +8,11 @@ cd "$(dirname "$0")/.."
 
 cores=$(nproc 2>/dev/null || echo 2)
 workers=${PYTEST_WORKERS:-$((cores < 3 ? cores + 1 : 4))}
-# In the order of the folders: sorted by number of tests, the few long ones of the browser would come last and
-# leave the other workers idle.
 # A compiled module is read by every worker and every process that a test starts.
 unset PYTHONDONTWRITEBYTECODE
 
+# In the order of the folders: sorted by number of tests, the few long ones of the browser would come last and
+# leave the other workers idle.
 echo "Embedded home: SQLite"
 env -u DATABASE_URL -u REDIS_URL .venv/bin/python -m pytest -n "$workers" --dist loadfile --no-loadscope-reorder "$@"
 

@@ -65,6 +65,7 @@ def test_the_owners_day(
     page.goto(f"{live_server.url}{reverse('scan-unit', args=[own.unit.number])}")
     fine(page)
     page.get_by_role("link", name="Monthly look", exact=True).click()
+    page.wait_for_url("**/look/")
     fine(page)
     for name in ("in_place", "reachable", "seal", "gauge", "damage"):
         page.locator(f"input[name={name}]").first.check(force=True)
@@ -90,6 +91,7 @@ def test_the_owners_day(
     page.goto(f"{live_server.url}{reverse('portal:quotations')}")
     fine(page)
     page.get_by_role("link", name=quotation.number).click()
+    page.wait_for_url(f"**/{quotation.public_id}/")
     fine(page)
     page.locator("input[value=approved]").check(force=True)
     page.get_by_role("button", name="Keep the decision").click()
