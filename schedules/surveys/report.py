@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import calendar
+import hashlib
+import json
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
@@ -105,6 +107,11 @@ def report_content(
             if (table := here.state.table).in_force(today)
         ],
     }
+
+
+def outcome_digest(content: Mapping[str, Any]) -> str:
+    """SHA-256 over the frozen outcome of a survey, as it is kept beside it."""
+    return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
 
 def _name(unit: Seen, numbers: Mapping[UUID, str]) -> str:

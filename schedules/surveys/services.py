@@ -6,8 +6,6 @@ difference and finished the survey; then all of it is written in one transaction
 
 from __future__ import annotations
 
-import hashlib
-import json
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
@@ -48,7 +46,7 @@ from schedules.due.services import refresh_units
 from schedules.surveys.findings import KEEP, TAKE, Difference, Seen, Status, Walk
 from schedules.surveys.models import Survey, SurveyDecision
 from schedules.surveys.queries import expected_of, walk_of
-from schedules.surveys.report import report_content
+from schedules.surveys.report import outcome_digest, report_content
 from schedules.visits.closing import Closing, check_closing
 from schedules.visits.models import Visit
 from schedules.visits.recording import OPEN_TO_RECORDING
@@ -262,9 +260,7 @@ def finish(survey: Survey, *, by: Person, now: datetime) -> Survey:
     refresh_units(touched, now=now)
     content = report_content(survey, walk, now=now, numbers=writing.numbers, changes=writing.changes)
     survey.finished_at, survey.finished_by_id, survey.outcome = now, by.pk, content
-    survey.outcome_digest = hashlib.sha256(
-        json.dumps(content, sort_keys=True, ensure_ascii=False).encode()
-    ).hexdigest()
+    survey.outcome_digest = outcome_digest(content)
     survey.save(update_fields=["finished_at", "finished_by", "outcome", "outcome_digest"])
     return survey
 

@@ -65,6 +65,7 @@ ERASABLE: Mapping[str, frozenset[str]] = {
     "schedules.Withdrawal": frozenset(("reason",)),
     "schedules.LineDecision": frozenset(("remark", "decided_name")),
     "schedules.PlanChange": frozenset(("sentence", "before", "after")),
+    "schedules.SurveyDecision": frozenset(("reason",)),
     "servicedesk.HandedRow": frozenset(("content",)),
     "servicedesk.LabelPrint": frozenset(("reason",)),
 }

@@ -30,6 +30,7 @@ from inventory.logbook.erasures import ErasedField, ErasedRecord, Erasure
 from inventory.logbook.models import Photo, ServiceRecord
 from inventory.logbook.services import record_link
 from inventory.register.models import Unit
+from schedules.surveys.report import outcome_digest
 from servicedesk.accounts.models import User
 from servicedesk.erasure.places import Found, Place, Words, all_rows, find
 from servicedesk.notices.models import NoticeChoice
@@ -81,8 +82,6 @@ def erase(words: Words, *, seen: int, legal_basis: str, reason: str, by: User, n
         for place in places:
             one: Any = model._meta.get_field(place.column)
             after = _without(place.value, pattern, marker, one, label, pk)
-            if label == "schedules.FieldAct" and _lost_its_name(place.value, after):
-                after["signature"] = None  # it goes with the name beneath it
             changes[place.column] = after
             removed[place.column] = _note(erasure, model, pk, one, place.value, after)
         _also(label, pk, changes, erasure, model)
@@ -186,11 +185,6 @@ def _changed(found: Found) -> list[dict[str, Any]]:
     return lines
 
 
-def _lost_its_name(before: Any, after: Any) -> bool:
-    names = {one.get("contact_name") if isinstance(one, dict) else None for one in (before, after)}
-    return isinstance(after, dict) and len(names) == 2 and bool(after.get("signature"))
-
-
 def _without(value: Any, pattern: Any, marker: str, one: Any, label: str, pk: int) -> Any:
     if isinstance(value, str):
         if label == "servicedesk.Notice" and "@" in value and " " not in value:
@@ -205,19 +199,31 @@ def _without(value: Any, pattern: Any, marker: str, one: Any, label: str, pk: in
             text = pattern.sub(ERASED, value)
         return text if most is None or len(text) <= most else text[:most]
     if isinstance(value, Mapping):
-        return {key: _without(part, pattern, marker, None, "", pk) for key, part in value.items()}
+        after = {key: _without(part, pattern, marker, None, "", pk) for key, part in value.items()}
+        if after.get("contact_name") != value.get("contact_name") and after.get("signature"):
+            after["signature"] = None  # it goes with the name beneath it
+        if isinstance(after.get("outcome"), dict) and after.get("outcome_digest"):
+            # A survey of an earlier house, kept as a row of its own: the digest is of what it reads as.
+            after["outcome_digest"] = outcome_digest(after["outcome"])
+        return after
     if isinstance(value, Sequence):
         return [_without(part, pattern, marker, None, "", pk) for part in value]
     return value
 
 
 def _also(label: str, pk: int, changes: dict[str, Any], erasure: Erasure, model: type[models.Model]) -> None:
-    """What goes with a name: the signature above it, the address of a contact."""
+    """What goes with a name: the signature above it, the address of a contact, the digest over both."""
     if label == "schedules.Visit" and "contact_name" in changes:
         before = all_rows(model).filter(pk=pk).values_list("signature", flat=True).get()
         if before is not None:
             changes["signature"] = None
             _note(erasure, model, pk, model._meta.get_field("signature"), before, None)
+    if label == "schedules.Survey" and "outcome" in changes:
+        # The report is made from these words: what it is held against has to fit what they read as now.
+        before = all_rows(model).filter(pk=pk).values_list("outcome_digest", flat=True).get()
+        changes["outcome_digest"] = outcome_digest(changes["outcome"])
+        one = model._meta.get_field("outcome_digest")
+        _note(erasure, model, pk, one, before, changes["outcome_digest"])
     if label == "inventory.Owner" and "contact_name" in changes:
         for name in ("contact_name", "contact_email", "contact_phone"):
             before = all_rows(model).filter(pk=pk).values_list(name, flat=True).get()

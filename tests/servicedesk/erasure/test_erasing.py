@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+import hashlib
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -21,11 +22,17 @@ from schedules.certificates.models import Certificate
 from schedules.certificates.services import pdf_bytes
 from schedules.due.models import Obligation
 from schedules.due.services import refresh_units
-from schedules.visits.models import Visit
+from schedules.surveys.models import Survey, SurveyDecision
+from schedules.surveys.queries import walk_of
+from schedules.surveys.report import outcome_digest
+from schedules.surveys.services import finish, settle
+from schedules.visits.models import FieldAct, Visit
 from servicedesk.accounts.models import User
+from servicedesk.documents.takeover import takeover_report
 from servicedesk.erasure.places import Found, Words, all_rows, find, rule_for, searched, words_of
 from servicedesk.erasure.services import erase, report_lines, tally
 from tests.factories import NOW, PASSWORD, make_record, make_user
+from tests.schedules.surveys.cast import LINE, make_day
 from tests.servicedesk.portal.cast import Premises, make_premises
 
 BASIS = {"legal_basis": "Art. 17 (1) (a) of the data protection law", "reason": "Left the owner's service"}
@@ -258,3 +265,41 @@ def test_every_append_only_table_of_words_has_a_gate_or_is_named(
             for one in model._meta.concrete_fields:
                 assert f'"{one.column}"' in sql, f"{model}: {one.column} is not fenced; fence the table anew"
                 assert (f"column_name = '{one.column}'" in sql) == (one.name in allowed), (model, one.name)
+
+
+def test_a_finished_survey_loses_the_name_and_the_signature_and_fits_its_digest(db: None) -> None:
+    """Its frozen outcome, its decisions and its acts: all say the same, and the records still prove."""
+    day = make_day(1)
+    unit = day.units[0]
+    make_record(unit, done=Stamp.of(2026, 1, 5), refresh=False)
+    day.phone.act("survey_missing", unit.public_id, state="not_found", remarks="Robin Example took it home")
+    day.phone.close(on_list=1, found=0, differs=0, missing=1, not_reached=0, open=0, extra=0)
+    day.phone.send()
+    survey = Survey.objects.select_related("visit__site").get(pk=day.survey.pk)
+    seen = {one.key: one.digest("") for one in walk_of(survey, now=NOW + timedelta(hours=9)).differences}
+    settle(survey, seen, "take", reason="Robin Example said so", by=day.desk, now=NOW + timedelta(hours=9))
+    finish(survey, by=day.desk, now=NOW + timedelta(hours=9))
+    before = Survey.objects.get(pk=survey.pk)
+    assert before.outcome is not None
+    assert "Robin Example" in str(before.outcome)
+    assert before.outcome["survey"]["signature"] == LINE
+
+    done = erased("Robin Example", make_user("manager"))
+
+    assert "Robin Example" not in everywhere()
+    after = Survey.objects.get(pk=survey.pk)
+    assert after.outcome is not None
+    assert after.outcome["survey"]["signature"] is None
+    assert after.outcome["survey"]["contact_name"] == "[erased on 2026-12-03]"
+    assert "[erased on 2026-12-03] took it home" in after.outcome["units"][0]["status_text"]
+    assert after.outcome["counts"] == before.outcome["counts"]
+    assert after.outcome_digest == outcome_digest(after.outcome) != before.outcome_digest
+    assert SurveyDecision.objects.get().reason == "[erased on 2026-12-03] said so"
+    assert FieldAct.objects.get(kind="close").content["signature"] is None
+    # What the digest was can be proved by whoever holds it.
+    field = ErasedField.objects.get(column_name="outcome_digest")
+    assert hashlib.sha256(f"{field.salt}{before.outcome_digest}".encode()).hexdigest() == field.removed_digest
+    assert proof_of(unit).broken == []
+    assert {one["column"] for one in done.changed if one["what"] == "Survey"} == {"outcome"}
+    assert takeover_report(Survey.objects.get(pk=survey.pk), now=LATER).startswith(b"%PDF")
+    assert stands("Robin Example").is_empty
