@@ -11,10 +11,14 @@ import hypothesis
 import pytest
 from django.conf import settings
 from django.db.backends.sqlite3.base import DatabaseOperations  # not .operations: it imports in a circle
+from playwright.sync_api import expect
 
 # How long an example takes says how busy the machine is, not whether the code is right.
 hypothesis.settings.register_profile("steady", deadline=None)
 hypothesis.settings.load_profile("steady")
+
+# A page is as patient as every other wait in the browser (30 s): a busy machine is no fault of the page.
+expect.set_options(timeout=30_000)
 
 # The browser's driver runs an event loop in the test's thread; without this Django refuses its queries there.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")

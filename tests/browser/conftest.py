@@ -34,7 +34,6 @@ def signed_in(browser: Browser, address: str) -> Iterator[Callable[..., Page]]:
         context = browser.new_context(viewport=size, accept_downloads=True)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(10_000)
         page.goto(f"{address}/sign-in/")
         page.locator("input[name=username]").fill(user.username)
         page.locator("input[name=password]").fill(PASSWORD)

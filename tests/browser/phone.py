@@ -54,7 +54,6 @@ class Phone:
 
     def _new_page(self) -> Page:
         page = self.context.new_page()
-        page.set_default_timeout(30_000)
         page.on("pageerror", lambda error: self.broken.append(str(error)))
         page.on(
             "console",
@@ -141,8 +140,8 @@ class Phone:
 
     def all_sent(self) -> None:
         """Nothing waits any more; a try that failed is made again after some seconds."""
-        expect(self.page.locator("html")).to_have_attribute("data-waiting", "0", timeout=20_000)
-        expect(self.page.locator("html")).to_have_attribute("data-photos", "0", timeout=20_000)
+        expect(self.page.locator("html")).to_have_attribute("data-waiting", "0")
+        expect(self.page.locator("html")).to_have_attribute("data-photos", "0")
 
     def stored(self, store: str) -> list[dict[str, Any]]:
         """Every row of one store of the phone's database, read beside the app."""

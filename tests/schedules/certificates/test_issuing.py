@@ -164,7 +164,7 @@ def test_dates_that_the_nightly_sweep_has_not_reached_are_brought_up_to_date_fir
 def test_two_people_at_once_issue_one_certificate(no_paper):
     day = small_day()
     close_visit(day.visit, day.closing(), by=day.technician, now=NOW)
-    gate = threading.Barrier(2, timeout=10)
+    gate = threading.Barrier(2, timeout=60)
     found: list[object] = []
 
     def issue():

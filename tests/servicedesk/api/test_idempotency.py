@@ -167,7 +167,7 @@ def test_two_closings_at_once_are_settled(same_key: bool) -> None:
 
     def send(key: str) -> None:
         try:
-            start.wait(timeout=10)
+            start.wait(timeout=60)
             answers.append(close(client_of(alder.technician), alder.visit, key))
         finally:
             connection.close()

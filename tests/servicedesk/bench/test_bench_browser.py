@@ -38,9 +38,7 @@ def open_for(browser: Browser, live_server: Any, user: Any) -> Page:
     context = browser.new_context(viewport=TABLET, has_touch=True)  # type: ignore[arg-type]
     session = client.cookies[settings.SESSION_COOKIE_NAME].value
     context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": session, "url": live_server.url}])
-    page = context.new_page()
-    page.set_default_timeout(15_000)
-    return page
+    return context.new_page()
 
 
 @pytest.fixture

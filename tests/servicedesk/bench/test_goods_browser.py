@@ -54,7 +54,6 @@ def test_pages_fit_and_are_free_of_violations(
     ]
     context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
     page = context.new_page()
-    page.set_default_timeout(30_000)
     address = str(live_server.url).replace("127.0.0.1", "localhost")
     page.goto(f"{address}/sign-in/")
     page.fill("input[name=username]", person.username)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from django.conf import settings
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from inventory.register.claims import Claim
 from inventory.register.models import FactRank
@@ -38,7 +38,7 @@ def test_a_register_comes_in_on_screen(
     page.on("console", lambda message: said.append(message.text))
 
     def look(name: str) -> None:
-        assert page.locator("h1").count() == 1, name
+        expect(page.locator("h1")).to_have_count(1)
         assert axe_violations(page) == [], name
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), name
 
@@ -55,7 +55,7 @@ def test_a_register_comes_in_on_screen(
     look("report")
     page.check(".table-cards tbody tr:nth-child(3) input[type=checkbox] >> nth=0")
     page.click("text=Leave the ticked rows out")
-    assert page.locator("text=1 row will be left out.").count() == 1
+    expect(page.locator("text=1 row will be left out.")).to_have_count(1)
     page.click("text=Bring in these 7 rows")
     look("stored")
     bring(newer, "Tarn list")
@@ -69,7 +69,7 @@ def test_a_register_comes_in_on_screen(
     look("unit")
     page.fill(f"#reason-{claim.pk}", "Read from the shell.")
     page.click("text=Take 2018")
-    assert page.locator("text=Made: 2018 taken.").count() == 1
+    expect(page.locator("text=Made: 2018 taken.")).to_have_count(1)
     run = RegisterImport.objects.earliest("pk")
     page.goto(f"{live_server.url}/desk/import/{run.public_id}/")
     page.on("dialog", lambda dialog: dialog.accept())

@@ -131,7 +131,7 @@ def test_pages_of_a_plan_fit_and_are_accessible(
         page.goto(live_server.url + reverse(f"desk:{name}", args=args))
         if name == "plan-map":
             expect(page.locator("html")).to_have_attribute("data-map", "ready")
-        assert page.locator("h1").count() == 1, name
+        expect(page.locator("h1")).to_have_count(1)
         assert axe_violations(page) == [], name
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), name
     # The map and everything else work with no network beyond this server.

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 import pytest
 from django.conf import settings
 from django.urls import reverse
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from inventory.measures.kinds import Agent, Construction, Shell
 from schedules.rules import load_tables
@@ -48,7 +48,7 @@ def test_pages_fit_and_are_free_of_violations(
         ("table-try", {"table": OSHA, "agent": "water", "construction": "cartridge", "shell": "mild_steel"}),
     ):
         page.goto(f"{live_server.url}{reverse(f'desk:{name}')}?{urlencode(query)}")
-        assert page.locator("h1").count() == 1, name
+        expect(page.locator("h1")).to_have_count(1)
         assert axe_violations(page) == [], name
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), name
     page.goto(live_server.url + reverse("desk:unit", args=[cast.unit.public_id]) + "?what=recharge")

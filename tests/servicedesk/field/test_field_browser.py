@@ -46,7 +46,6 @@ def open_page(browser: Browser, live_server: Any, walk: Field, *, scripts: bool)
     session = walk.client.cookies[settings.SESSION_COOKIE_NAME].value
     context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": session, "url": live_server.url}])
     page = context.new_page()
-    page.set_default_timeout(10_000)
     broken: list[str] = []
     page.on("pageerror", lambda error: broken.append(str(error)))
     page.on("console", lambda line: broken.append(line.text) if "Content Security" in line.text else None)

@@ -27,6 +27,9 @@ const SCREENS = {
 /** @type {Screen | null} */
 let shown = null;
 let wanted = 0;
+let drawn = 0;
+/** What changed while the next screen was being drawn: it is told, the one that is left is not. */
+const missed = new Set();
 
 const draw = async () => {
   const turn = ++wanted;
@@ -51,6 +54,10 @@ const draw = async () => {
   document.documentElement.dataset.screen = `${name || "home"}`;
   document.documentElement.dataset.drawn = String(Math.round(performance.now() - started));
   document.documentElement.dataset.turn = String(turn);
+  drawn = turn;
+  const changes = [...missed];
+  missed.clear();
+  for (const what of changes) shown.refresh?.(what);
 };
 /** @param {Error} error @returns {Screen} */
 const failure = (error) => {
@@ -234,7 +241,8 @@ const start = async () => {
   listenForScanner();
   onChange((what) => {
     linkSoon();
-    shown?.refresh?.(what);
+    if (drawn === wanted) shown?.refresh?.(what);
+    else missed.add(what);
   });
   await draw();
   document.documentElement.dataset.ready = String(Math.round(performance.now()));

@@ -1,7 +1,7 @@
 // @ts-check
 /** Closing a visit: counts that must add up, what has to be said aloud, a signature or why there is none. */
 
-import { button, chip, count, field, go, h, icon, say, todayIn } from "./dom.js";
+import { button, chip, count, field, go, h, icon, redraw, say, todayIn } from "./dom.js";
 import { draftFields } from "./draft_fields.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
@@ -206,7 +206,7 @@ export const screen = async ([id], query) => {
         h("a", { class: "button button-big", href: "#/" }, "My visits"),
       ),
       refresh: (what) => {
-        if (what === "round") go(`close/${id}`);
+        if (what === "round") redraw();
       },
     };
   }

@@ -134,7 +134,10 @@ export const go = (address, { replace = false } = {}) => {
   else if (replace) location.replace(`#/${address}`);
   else location.hash = `#/${address}`;
 };
-/** Draws the screen of the address anew. */
+/**
+ * Draws the screen of the address anew. What a screen does when its facts change: going to its own address
+ * would call back whoever is leaving it.
+ */
 export const redraw = () => dispatchEvent(new Event("redraw"));
 
 /** @type {[string, string][]} */

@@ -11,7 +11,6 @@ import {
   config,
   count,
   dayWords,
-  go,
   h,
   icon,
   notice,
@@ -377,7 +376,7 @@ export const home = async () => {
     body,
     refresh: (what) => {
       // Said to be stored only when all of it is: the scanner comes last.
-      if (what === "day" && !isStoring) go("");
+      if (what === "day" && !isStoring) redraw();
     },
   };
 };

@@ -1,7 +1,7 @@
 // @ts-check
 /** The outbox: what waits, what was sent, what the server refused and what to do about it. */
 
-import { button, chip, clock, config, count, go, h, icon, notice, redraw, say } from "./dom.js";
+import { button, chip, clock, config, count, h, icon, notice, redraw, say } from "./dom.js";
 import { link, sync } from "./outbox.js";
 import { addActs, allActs, discardAct, recall, waitingPhotos } from "./store.js";
 import { closeAnew, openVisit } from "./visit.js";
@@ -290,8 +290,7 @@ export const screen = async () => {
       button([icon("upload"), "Send now"], () => void sync(), { class: "button-main button-big app-next" }),
     ),
     refresh: () => {
-      if (!document.querySelector("details[open], :focus-within > input:focus"))
-        go("sending", { replace: true });
+      if (!document.querySelector("details[open], :focus-within > input:focus")) redraw();
     },
   };
 };

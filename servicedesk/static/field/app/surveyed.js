@@ -1,7 +1,7 @@
 // @ts-check
 /** The end of a survey: counts that add up, what differs, and the customer's signature. */
 
-import { button, chip, count, field, go, h, icon, notice, say, todayIn } from "./dom.js";
+import { button, chip, count, field, go, h, icon, notice, redraw, say, todayIn } from "./dom.js";
 import { draftFields } from "./draft_fields.js";
 import { codeOf } from "./defects.js";
 import { signatureField } from "./signature.js";
@@ -157,7 +157,7 @@ export const screen = async ([id], query) => {
       ),
       foot: h("div", { class: "app-actions" }, h("a", { class: "button button-big", href: "#/" }, "My visits")),
       refresh: (what) => {
-        if (what === "round") go(`surveyed/${id}`);
+        if (what === "round") redraw();
       },
     };
   }
@@ -261,7 +261,7 @@ export const screen = async ([id], query) => {
     ),
     foot: h("div", { class: "app-actions" }, said, main),
     refresh: (what) => {
-      if (what === "round") go(`surveyed/${id}`);
+      if (what === "round") redraw();
     },
   };
 };
