@@ -442,13 +442,13 @@ NOTHING_AGREED = Agreed({})
 def merged(
     owner: Mapping[str, Any], site: Mapping[str, Any], called_off: frozenset[str] = frozenset()
 ) -> Agreed:
-    """The owner's terms with those of the site in their place.
+    """The owner's terms with those of the site in their place; ``None`` at a site: not agreed there.
 
     A service month of the site takes no tolerance from the owner's month, nor a purchase order its validity.
     """
-    base = dict(owner)
+    base = {code: value for code, value in owner.items() if code not in site}
     for head, tail in (("service_month", "tolerance_days"), ("po_number", "po_valid_until")):
-        if site.get(head) is not None:
+        if head in site:
             base.pop(tail, None)
     own = {code: value for code, value in site.items() if value is not None}
-    return Agreed(base | own, frozenset(own), called_off)
+    return Agreed(base | own, frozenset(site), called_off)

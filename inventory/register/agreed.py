@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
+from itertools import product
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Exists, F, Max, OuterRef, Q, QuerySet, Subquery
 
 from inventory.access import Scope
 from inventory.errors import Conflict
@@ -101,10 +102,11 @@ def waiting_tasks(agreed: Agreed) -> list[str]:
 def contracts(scope: Scope, day: date) -> QuerySet[TermsVersion]:
     """The version in force on ``day`` of every owner and site in scope, ``closed`` where it was closed.
 
+    Of a site only what its present owner agreed; nothing of an owner that turned out to be another.
     ``closed`` is the kind of the mark that renewed or ended it, ``offered`` whether a renewal was offered.
     """
     newest_of_site = (
-        TermsVersion.objects.filter(site=OuterRef("site"), from_on__lte=day)
+        TermsVersion.objects.filter(owner=OuterRef("owner"), site=OuterRef("site"), from_on__lte=day)
         .order_by("-from_on", "-number")
         .values("pk")[:1]
     )
@@ -117,8 +119,9 @@ def contracts(scope: Scope, day: date) -> QuerySet[TermsVersion]:
     return (
         TermsVersion.objects.visible_to(scope)
         .filter(
-            Q(site__isnull=False, pk=Subquery(newest_of_site))
-            | Q(site__isnull=True, pk=Subquery(newest_of_owner))
+            Q(site__isnull=False, site__owner=F("owner"), pk=Subquery(newest_of_site))
+            | Q(site__isnull=True, pk=Subquery(newest_of_owner)),
+            owner__merged_into__isnull=True,
         )
         .select_related("owner", "site")
         .annotate(
@@ -133,10 +136,11 @@ def contracts(scope: Scope, day: date) -> QuerySet[TermsVersion]:
 # --- writing ------------------------------------------------------------------------------------------
 
 
-def read_values(given: Mapping[str, Any]) -> dict[str, Any]:
+def read_values(given: Mapping[str, Any], *, of_site: bool = False) -> dict[str, Any]:
     """The terms in ``given`` as they are kept, those without a value left out.
 
-    Raises ``ValidationError`` by field for a term that is unknown or cannot be read.
+    For a site ``None`` stays: not agreed there, whatever is agreed with the owner. Raises
+    ``ValidationError`` by field for a term that is unknown or cannot be read.
     """
     values: dict[str, Any] = {}
     problems: dict[str, str] = {}
@@ -150,7 +154,7 @@ def read_values(given: Mapping[str, Any]) -> dict[str, Any]:
         except ValueError as problem:
             problems[code] = str(problem)
             continue
-        if value is not None:
+        if value is not None or (of_site and raw is None):
             values[code] = value
     problems = {**check(values), **problems}
     if problems:
@@ -172,13 +176,14 @@ def agree(
 ) -> TermsVersion:
     """Write a new version of the terms of ``owner``, or of its ``site``, that holds from ``from_on``.
 
-    ``given`` is the whole set; what is left out is not agreed (for a site: as with the owner). ``seen`` is
-    the number of the version that was shown, 0 for none; when somebody wrote another meanwhile ``Conflict``
-    says so. Older versions stay. Raises ``ValidationError``.
+    ``given`` is the whole set; what is left out is not agreed (for a site: as with the owner; ``None``: not
+    agreed there, whatever the owner has). ``seen`` is the number of the version that was shown, 0 for none;
+    when somebody wrote another meanwhile, or found the owner to be another, ``Conflict`` says so. Older
+    versions stay. Raises ``ValidationError``.
     """
     if site is not None and site.owner_id != owner.pk:
         raise ValidationError({"site": "This site belongs to another owner."})
-    values = read_values(given)
+    values = read_values(given, of_site=site is not None)
     if not reason.strip():
         raise ValidationError({"reason": "Say why the terms change; it is kept with them."})
     ends_on = values.get("ends_on")
@@ -191,6 +196,11 @@ def agree(
     )
     if (newest.number if newest else 0) != seen:
         raise changed
+    # Whoever merges the owner meanwhile waits, and carries this version along; or was faster.
+    if not Owner.objects.filter(pk=owner.pk, merged_into=None).update(merged_into=None):
+        raise Conflict(
+            "owner_merged", f"{owner.name} turned out to be another owner. Agree it with that one."
+        )
     # A site that was sold goes on counting where its former owner's versions ended.
     last = held if site is None else TermsVersion.objects.filter(site=site)
     number = max(last.values_list("number", flat=True), default=0) + 1
@@ -240,6 +250,119 @@ def change_some(
     today = local_today(site, now) if site is not None else now.date()
     from_on = max(today, newest.from_on) if newest else today
     return agree(owner, site, values, from_on=from_on, reason=reason, seen=seen, by=by, now=now)
+
+
+def terms_to_carry(
+    old: Owner, into: Owner, *, by: Person | None, now: datetime
+) -> list[tuple[TermsVersion, frozenset[int]]]:
+    """What has to be written so that the sites of ``old`` keep their terms once ``old`` is ``into``.
+
+    Unsaved versions of the sites, by site and day, each with the ids of the versions it comes from. A site
+    for which anything was agreed keeps exactly that from the day on which it held, also what is yet to
+    come and what only ``into`` has agreed is not agreed there; one for which nothing was agreed follows
+    the owner that stays. Four queries whatever the number of sites.
+    """
+    book = TermsBook([old.pk, into.pk])
+    sites = list(Site.objects.filter(owner=old).order_by("pk"))
+    numbers = dict(
+        TermsVersion.objects.filter(site__in=sites).order_by().values_list("site").annotate(Max("number"))
+    )
+    found: list[tuple[TermsVersion, frozenset[int]]] = []
+    for site in sites:
+        number = numbers.get(site.pk, 0)
+        for from_on, values, sources in _kept_terms(book, old, into, site, local_today(site, now)):
+            number += 1
+            told = " and ".join(
+                f"version {row.number}{' of the site' if row.site_id else ''}" for row in sources
+            )
+            row = TermsVersion(
+                owner=into,
+                site=site,
+                number=number,
+                from_on=from_on,
+                values=values,
+                contract_number=values.get("contract_number") or "",
+                begins_on=_as_day(values.get("begins_on")),
+                ends_on=_as_day(values.get("ends_on")),
+                reason=f"As agreed with {old.name[:90]}{f' ({told})' if told else ''}, which is this owner."[
+                    :200
+                ],
+                made_by_id=by.pk if by is not None else None,
+                made_name=by.display_name if by is not None else "",
+                made_at=now,
+            )
+            found.append((row, frozenset(source.pk for source in sources)))
+    return found
+
+
+def _kept_terms(
+    book: TermsBook, old: Owner, into: Owner, site: Site, today: date
+) -> Iterator[tuple[date, dict[str, Any], list[TermsVersion]]]:
+    """From which day which values are to be written for ``site``, the earliest first, and their sources."""
+    ours = [*book.versions(old.pk, None), *book.versions(old.pk, site.pk)]
+    theirs = [*book.versions(into.pk, None), *book.versions(into.pk, site.pk)]
+    days = {row.from_on for row in ours}
+    if book.versions(into.pk, site.pk):
+        # It belonged to the owner that stays before: what was agreed then must not come back.
+        days.add(site.owner_since or today)
+    if not days:
+        return
+    start = max(min(days), site.owner_since or date.min)
+    written: tuple[date, dict[str, Any]] | None = None
+    for day in sorted({start} | {row.from_on for row in (*ours, *theirs) if row.from_on > start}):
+        common, own = book.version(old.pk, None, day), book.version(old.pk, site.pk, day)
+        values = dict(merged(common.values if common else {}, own.values if own else {}).values)
+        with_them = book.version(into.pk, None, day)
+        if values and with_them is not None:
+            values |= {code: None for code in with_them.values if code not in values}
+        before = book.version(into.pk, site.pk, day)
+        holds: Mapping[str, Any] = before.values if before is not None else {}
+        if written is not None and (before is None or before.from_on <= written[0]):
+            holds = written[1]
+        if values != holds:
+            written = day, values
+            yield day, values, [row for row in (common, own) if row is not None]
+
+
+def carry_terms(carried: Sequence[tuple[TermsVersion, frozenset[int]]], *, now: datetime) -> None:
+    """Write what ``terms_to_carry`` found, with what was noted on the contracts; the caller's transaction."""
+    rows = TermsVersion.objects.bulk_create([row for row, _ in carried], batch_size=500)
+    by_source: dict[tuple[int | None, int], list[TermsVersion]] = defaultdict(list)
+    for row, (_, sources) in zip(rows, carried, strict=True):
+        for source in sources:
+            by_source[row.site_id, source].append(row)
+    marks: dict[int, list[ContractMark]] = defaultdict(list)
+    noted = ContractMark.objects.filter(version__in={source for _, sources in carried for source in sources})
+    for mark in noted.select_related("version").order_by("pk"):
+        marks[mark.version_id].append(mark)
+    new: list[ContractMark] = []
+    closed: set[int] = set()
+    for (site_id, source), written in by_source.items():
+        for mark, row in product(marks[source], written):
+            # The end may be that of the site's own contract; a mark on the owner's says nothing of it.
+            if row.ends_on is None or row.ends_on != mark.version.ends_on:
+                continue
+            if mark.kind != ContractMark.Kind.OFFERED:
+                if row.pk in closed:
+                    continue
+                closed.add(row.pk)
+            new.append(
+                ContractMark(
+                    version=row,
+                    kind=mark.kind,
+                    on=mark.on,
+                    note=mark.note,
+                    successor=next(iter(by_source.get((site_id, mark.successor_id or 0), ())), None),
+                    made_by_id=mark.made_by_id,
+                    made_name=mark.made_name,
+                    made_at=now,
+                )
+            )
+    ContractMark.objects.bulk_create(new, batch_size=500)
+
+
+def _as_day(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
 
 
 def put_in_force(now: datetime, *, owner_ids: Iterable[int] | None = None) -> int:

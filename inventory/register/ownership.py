@@ -19,6 +19,7 @@ from django.db.models import F
 
 from inventory.errors import Conflict
 from inventory.people import Person
+from inventory.register.agreed import carry_terms, put_in_force, terms_to_carry
 from inventory.register.changes import LocationAlias, OwnerChange
 from inventory.register.facts import Because, Corrected, add_site, note_change
 from inventory.register.models import BlackoutPeriod, Location, Owner, Site, Unit, local_today
@@ -272,8 +273,9 @@ def split_site(
 def merge_owner(old: Owner, into: Owner, reason: str, *, by: Person | None, at: datetime) -> Corrected:
     """State that ``old`` is ``into``: its sites and days off go there, its name stays as an alias.
 
-    Papers issued to ``old`` stay as issued and are seen by the people of ``into``. Who may sign in for
-    ``old`` is the caller's matter. Raises ``ValidationError``, ``Conflict`` when somebody was faster.
+    The sites keep the terms that held for them, as terms of their own (``terms_to_carry``). Papers issued
+    to ``old`` stay as issued and are seen by the people of ``into``. Who may sign in for ``old`` is the
+    caller's matter. Raises ``ValidationError``, ``Conflict`` when somebody was faster.
     """
     because = Because(reason).checked()
     if old.pk == into.pk:
@@ -284,6 +286,7 @@ def merge_owner(old: Owner, into: Owner, reason: str, *, by: Person | None, at: 
         # Both are written in one order, so that two who merge crosswise do not wait for each other.
         if not Owner.objects.filter(pk=pk, merged_into=None).update(name=F("name")):
             raise _changed(old.name)
+    carried = terms_to_carry(old, into, by=by, now=at)
     Owner.objects.filter(pk=old.pk).update(merged_into=into)
     Owner.objects.filter(merged_into=old).update(merged_into=into)
     sites = list(Site.objects.filter(owner=old).order_by().values_list("pk", flat=True))
@@ -292,6 +295,8 @@ def merge_owner(old: Owner, into: Owner, reason: str, *, by: Person | None, at: 
     OwnerChange.objects.filter(to_owner=old, applied_at=None, dropped_at=None).exclude(
         from_owner=into
     ).update(to_owner=into)
+    carry_terms(carried, now=at)
+    put_in_force(at, owner_ids=[into.pk])
     row = note_change(old, "merged_into", None, into, because, by=by, at=at)
     units = _units_of(sites)
     _touch(units)

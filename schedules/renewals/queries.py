@@ -96,7 +96,12 @@ def sites_of(rows: Sequence[TermsVersion]) -> dict[int, list[Site]]:
     """The sites that each contract covers, by its id: one, or those of the owner without one of their own."""
     of_owner: dict[int, list[Site]] = defaultdict(list)
     owners = {row.owner_id for row in rows if row.site_id is None}
-    own = TermsVersion.objects.filter(site=OuterRef("pk"), owner=OuterRef("owner"), ends_on__isnull=False)
+    own = TermsVersion.objects.filter(
+        # A site that says of itself that no end is agreed is not under the owner's contract either.
+        Q(ends_on__isnull=False) | Q(values__has_key="ends_on"),
+        site=OuterRef("pk"),
+        owner=OuterRef("owner"),
+    )
     if owners:
         for site in Site.objects.filter(owner__in=owners).filter(~Exists(own)).order_by("name", "pk"):
             of_owner[site.owner_id].append(site)

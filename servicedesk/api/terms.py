@@ -23,7 +23,8 @@ from servicedesk.api.references import OwnerBriefSerializer, SiteBriefSerializer
 _CODES = ", ".join(term.code for term in TERMS if not term.is_internal)
 TERMS_HELP = (
     f"By code: {_CODES}. Days as ISO 8601, yes and no as booleans, money as amount (text) and currency. "
-    "What is absent is not agreed."
+    "What is absent is not agreed; of a site: as with the owner, and null is not agreed there, whatever the "
+    "owner has."
 )
 
 

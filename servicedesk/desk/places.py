@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 from uuid import UUID
@@ -17,6 +17,7 @@ from django.urls import reverse
 
 from inventory.errors import Conflict
 from inventory.measures.kinds import Environment
+from inventory.register.agreed import terms_to_carry
 from inventory.register.aliases import old_place_numbers
 from inventory.register.changes import OwnerChange
 from inventory.register.facts import (
@@ -33,6 +34,7 @@ from inventory.register.facts import (
 from inventory.register.models import ENVIRONMENT_CHOICES, LANGUAGE_CHOICES, Location, Owner, Site, Unit
 from inventory.register.ownership import call_off_owner_change, plan_owner_change
 from inventory.register.queries import owners_for, sites_for, words_condition
+from inventory.register.terms import TermsVersion
 from schedules.certificates.corrections import save_correction
 from schedules.certificates.handing_over import (
     apply_due_owner_changes,
@@ -226,6 +228,7 @@ class MergeOwnerView(FactsView):
     button = "They are one owner"
     can_move_dates = True
     owner: Owner
+    notices: Sequence[str] = ()
 
     def find(self, **kwargs: Any) -> None:
         """The owner that gives way."""
@@ -237,7 +240,8 @@ class MergeOwnerView(FactsView):
         return IntoForm(data, rows=rows, label="The owner that stays", with_prefix=False)
 
     def preview(self, form: IntoForm) -> Preview:
-        """Dates move where other tables are adopted for the owner that stays."""
+        """Dates move where other tables are adopted for the owner that stays; and what is agreed where."""
+        self.notices = self.terms_kept(form.cleaned_data["into"])
         sites = list(Site.objects.filter(owner=self.owner).values_list("pk", flat=True))
         books = books_under(sites, form.cleaned_data["into"].pk)
         return preview_units(units_at(sites), at=self.now, new_books=books)
@@ -245,16 +249,43 @@ class MergeOwnerView(FactsView):
     def save(self, form: IntoForm) -> tuple[str, str]:
         """Merge them, with their people."""
         into = form.cleaned_data["into"]
+        kept = self.terms_kept(into)
         merge_owners(self.owner, into, form.cleaned_data["reason"], by=self.person, now=self.now)
         join_people(self.owner, into)
-        return f"{self.owner.name} is {into.name} from now on.", reverse("desk:owner", args=[into.public_id])
+        told = " ".join([f"{self.owner.name} is {into.name} from now on.", *kept])
+        return told, reverse("desk:owner", args=[into.public_id])
+
+    def terms_kept(self, into: Owner) -> list[str]:
+        """What becomes of what was agreed with the owner that gives way, a sentence each."""
+        rows = [row for row, _ in terms_to_carry(self.owner, into, by=self.person, now=self.now)]
+        carried = {row.site.pk for row in rows if row.site is not None}
+        common = TermsVersion.objects.filter(owner__in=(self.owner, into), site__isnull=True)
+        agreed_with = set(common.values_list("owner_id", flat=True))
+        told = []
+        if carried:
+            one = len(carried) == 1
+            told.append(
+                f"{len(carried)} site{'' if one else 's'} of {self.owner.name} keep{'s' if one else ''} what "
+                f"was agreed for {'it' if one else 'them'}, as terms of {'its' if one else 'their'} own. "
+                f"Where what is agreed with {into.name} is to hold instead, change the terms of the site."
+            )
+        elif self.owner.pk in agreed_with:
+            told.append(f"What was agreed with {self.owner.name} had no site; it stays on record there.")
+        rest = Site.objects.filter(owner=self.owner).exclude(pk__in=carried).count()
+        if rest and into.pk in agreed_with:
+            told.append(
+                f"For {rest} site{'' if rest == 1 else 's'} of {self.owner.name} nothing was agreed: there "
+                f"what is agreed with {into.name} holds from now on."
+            )
+        return told
 
     def context(self) -> dict[str, Any]:
         """What merging means."""
         return {
+            "notices": self.notices,
             "title": f"{self.owner.name} is another owner",
-            "lead": "Its sites, its people and its days off go to the owner that stays. Papers issued to it "
-            "stay as issued, and the people of both see them.",
+            "lead": "Its sites, its people and its days off go to the owner that stays. Its sites keep what "
+            "was agreed for them. Papers issued to it stay as issued, and the people of both see them.",
             "crumbs": owner_crumbs(self.owner),
             "back": reverse("desk:owner", args=[self.owner.public_id]),
             "changes": None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -73,7 +73,7 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any], *, absent: str)
     return [
         f"{term.label}: {told(term, before)} → {told(term, after)}"
         for term in TERMS
-        if before.get(term.code) != after.get(term.code)
+        if before.get(term.code, absent) != after.get(term.code, absent)
     ]
 
 
@@ -264,6 +264,8 @@ class TermsOfView(HolderView):
 # --- changing them ------------------------------------------------------------------------------------
 
 CURRENCY = "_currency"
+NOT_HERE = "not_here"
+"""The field of a site that names terms that are not agreed there, whatever its owner has agreed."""
 
 
 def _field(term: Term, absent: str) -> forms.Field:
@@ -295,7 +297,7 @@ def _field(term: Term, absent: str) -> forms.Field:
 class TermsForm(forms.Form):
     """All terms of an owner or site; an empty field is not agreed, or as with the owner."""
 
-    def __init__(self, *args: Any, absent: str, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, absent: str, of_owner: Iterable[str] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for term in TERMS:
             self.fields[term.code] = _field(term, absent)
@@ -311,6 +313,21 @@ class TermsForm(forms.Form):
         self.fields["from_on"].help_text = "Earlier versions stay readable for the days before."
         self.fields["reason"] = forms.CharField(label="Why they change", max_length=200)
         self.fields["seen"] = forms.IntegerField(widget=forms.HiddenInput, min_value=0)
+        if of_owner:
+            self.fields[NOT_HERE] = forms.MultipleChoiceField(
+                label="Not agreed here, although with the owner",
+                required=False,
+                choices=[(code, TERM[code].label) for code in TERM if code in set(of_owner)],
+                widget=forms.CheckboxSelectMultiple,
+            )
+
+    def clean(self) -> dict[str, Any]:
+        """A term has a value or is not agreed here, not both."""
+        given: dict[str, Any] = super().clean() or self.cleaned_data
+        for code in given.get(NOT_HERE, ()):
+            if given.get(code) not in (None, "", []):
+                self.add_error(code, "Ticked below as not agreed here. Empty the field, or untick it.")
+        return given
 
     def sections(self) -> list[tuple[str, list[forms.BoundField]]]:
         """The fields by group."""
@@ -334,7 +351,7 @@ class TermsForm(forms.Form):
             if term.sort is Sort.MONEY:
                 value = {"amount": str(value), "currency": self.cleaned_data.get(term.code + CURRENCY)}
             found[term.code] = value
-        return found
+        return found | dict.fromkeys(self.cleaned_data.get(NOT_HERE, ()))
 
 
 def first_values(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -344,7 +361,9 @@ def first_values(values: Mapping[str, Any]) -> dict[str, Any]:
         term = TERM.get(code)
         if term is None:
             continue
-        if term.sort is Sort.MONEY:
+        if value is None:
+            first.setdefault(NOT_HERE, []).append(code)
+        elif term.sort is Sort.MONEY:
             first[code], first[code + CURRENCY] = value["amount"], value["currency"]
         elif term.sort is Sort.YES_NO:
             first[code] = "yes" if value else "no"
@@ -365,12 +384,12 @@ class TermsEditView(HolderView):
         today = self.today_in(holder.site.time_zone) if holder.site else self.now.date()
         first = first_values(newest.values) if newest else {}
         first |= {"from_on": today, "seen": newest.number if newest else 0}
-        return self.show(holder, TermsForm(initial=first, absent=self.absent(holder)))
+        return self.show(holder, self.form(holder, initial=first))
 
     def post(self, request: HttpRequest, kind: str, public_id: UUID) -> HttpResponse:
         """Keep it."""
         holder = self.holder(kind, public_id)
-        form = TermsForm(request.POST, absent=self.absent(holder))
+        form = self.form(holder, request.POST)
         if not form.is_valid():
             return self.show(holder, form, status=400)
         given = form.cleaned_data
@@ -393,6 +412,17 @@ class TermsEditView(HolderView):
             return redirect(holder.address("terms-edit"))
         self.told(f"Kept as version {row.number}, from {row.from_on:%-d %b %Y}.")
         return redirect(holder.address("terms"))
+
+    def form(self, holder: Holder, data: Any = None, initial: Mapping[str, Any] | None = None) -> TermsForm:
+        """All terms; of a site also which of its owner's are not agreed there."""
+        of_owner: set[str] = set()
+        if holder.site is not None:
+            book = TermsBook([holder.owner.pk])
+            common = book.newest(holder.owner.pk, None)
+            own = book.newest(holder.owner.pk, holder.site.pk)
+            of_owner |= set(common.values) if common is not None else set()
+            of_owner |= {c for c, value in own.values.items() if value is None} if own is not None else set()
+        return TermsForm(data, initial=initial, absent=self.absent(holder), of_owner=of_owner)
 
     def newest(self, holder: Holder) -> TermsVersion | None:
         """The version written last."""

@@ -91,6 +91,11 @@ def test_a_site_goes_before_its_owner_term_by_term() -> None:
     assert found.basis is Basis.ALL_IN
     assert found.approval_limit == Money(found.approval_limit.amount, "EUR")  # type: ignore[union-attr]
     assert found.from_site == {"service_month", "po_number", "renews_itself"}
+    # Said of a site: not agreed there, whatever the owner has; what belongs to it goes along.
+    without = merged(owner, {"service_month": None, "approval_limit": None})
+    assert (without.service_month, without.tolerance_days, without.approval_limit) == (None, 31, None)
+    assert without.from_site == {"service_month", "approval_limit"}
+    assert "approval_limit" not in without.values
     owners = {term.code for term, _, _ in found.lines(for_owner=True)}
     assert owners == {term.code for term in TERMS} - {"internal_note"}
 

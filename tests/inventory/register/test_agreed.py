@@ -9,13 +9,16 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.db.utils import DatabaseError
+from django.test.utils import CaptureQueriesContext
 
+from inventory.access import EVERYTHING
 from inventory.appendonly import HistoryIsAppendOnly
 from inventory.errors import Conflict
 from inventory.register import agreed as services
-from inventory.register.agreed import TermsBook, agree, agreed_for
+from inventory.register.agreed import TermsBook, agree, agreed_for, contracts
 from inventory.register.custody import add_own_unit, add_store, bare_by_terms, exchange
 from inventory.register.models import Owner, Site
+from inventory.register.ownership import merge_owner
 from inventory.register.terms import ContractMark, TermsVersion
 from schedules.bundles.queries import bundles_of, figures_in_force
 from tests.factories import NOW, TODAY, make_owner, make_site, make_unit
@@ -142,3 +145,72 @@ def test_renewing_writes_the_next_term_once() -> None:
     with pytest.raises(Conflict, match="already"):
         services.mark_contract(old, "ended", **given)
     assert [m.kind for m in ContractMark.objects.all()] == ["offered", "renewed"]
+
+
+def test_sites_of_an_owner_that_is_another_keep_the_terms_that_held_for_them() -> None:
+    """Each day of each site reads as before, what is yet to come too; one without terms follows."""
+    old, into = make_owner(name="Harrow Mills Ltd"), make_owner(name="Harrow Mills")
+    plain, special, theirs = make_site(old), make_site(old), make_site(into)
+    write(old, from_on=date(2025, 1, 1), keys="Porter", ends_on="2026-12-31", contract_number="C-7")
+    ahead = TODAY + timedelta(days=60)
+    write(old, from_on=ahead, seen=1, keys="Lodge", price_basis="all_in")
+    write(old, special, from_on=date(2026, 6, 1), keys="Cook")
+    write(into, from_on=date(2025, 6, 1), tasks_included=["maintenance"], keys="Desk", approver="Ann")
+    offered = TermsVersion.objects.get(owner=old, site=None, number=1)
+    services.mark_contract(offered, ContractMark.Kind.OFFERED, on=TODAY, note="By post", by=None, now=NOW)
+    days = (date(2024, 1, 1), date(2025, 3, 1), date(2026, 5, 31), date(2026, 6, 2), TODAY, ahead)
+    before = TermsBook([old.pk])
+    held = {(s.pk, day): before.at(old.pk, s.pk, day).values for s in (plain, special) for day in days}
+    with_them = agreed_for([theirs], NOW)[theirs.pk].values
+
+    with CaptureQueriesContext(connection) as asked:
+        merge_owner(old, into, "One firm, entered twice", by=None, at=NOW)
+    assert len(asked) < 45
+
+    after = TermsBook([into.pk])
+    for (site_id, day), values in held.items():
+        assert after.at(into.pk, site_id, day).values == values, (site_id, day)
+    assert agreed_for([theirs], NOW)[theirs.pk].values == with_them
+    row = after.version(into.pk, special.pk, TODAY)
+    assert row is not None
+    assert row.reason == (
+        "As agreed with Harrow Mills Ltd (version 1 and version 1 of the site), which is this owner."
+    )
+    assert (row.contract_number, row.ends_on) == ("C-7", date(2026, 12, 31))
+    assert [(mark.kind, mark.note) for mark in row.marks.all()] == [("offered", "By post")]
+    # Of the owner that gave way nothing is in force any more; its versions stay as they were.
+    listed = contracts(EVERYTHING, TODAY)
+    assert {(one.owner_id, one.site_id) for one in listed} == {
+        (into.pk, None),
+        (into.pk, plain.pk),
+        (into.pk, special.pk),
+    }
+    assert TermsVersion.objects.filter(owner=old).count() == 3
+    with pytest.raises(Conflict, match="turned out to be another owner"):
+        write(old, seen=2, keys="Porter")
+    # A later version of the site goes on counting, and renewing keeps what is not agreed there.
+    services.mark_contract(
+        row, ContractMark.Kind.RENEWED, on=TODAY, ends_on=date(2027, 12, 31), by=None, now=NOW
+    )
+    again = TermsBook([into.pk]).at(into.pk, special.pk, date(2027, 3, 1))
+    assert (again.day("ends_on"), again.get("tasks_included"), again.get("approver")) == (
+        date(2027, 12, 31),
+        None,
+        None,
+    )
+
+
+def test_a_site_for_which_nothing_was_agreed_follows_the_owner_that_stays() -> None:
+    old, into = make_owner(name="Harrow Mills Ltd"), make_owner(name="Harrow Mills")
+    site, came_back = make_site(old), make_site(old)
+    write(into, keys="Desk")
+    # It was with that owner before: what was agreed for it then must not come back.
+    Site.objects.filter(pk=came_back.pk).update(owner=into)
+    came_back.refresh_from_db()
+    write(into, came_back, from_on=date(2024, 1, 1), keys="Attic")
+    Site.objects.filter(pk=came_back.pk).update(owner=old, owner_since=date(2026, 1, 1))
+    merge_owner(old, into, "One firm", by=None, at=NOW)
+    found = agreed_for(list(Site.objects.filter(pk__in=[site.pk, came_back.pk]).order_by("pk")), NOW)
+    assert [one.get("keys") for one in found.values()] == ["Desk", "Desk"]
+    assert TermsBook([into.pk]).at(into.pk, came_back.pk, date(2025, 1, 1)).get("keys") == "Attic"
+    assert not TermsVersion.objects.filter(site=site).exists()

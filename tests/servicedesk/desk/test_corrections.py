@@ -15,6 +15,7 @@ from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.recalls.models import Recall, RecallUnit
 from inventory.recalls.queries import Wanted, counted, matches, progress
+from inventory.register.agreed import agree, agreed_for
 from inventory.register.aliases import place_numbered
 from inventory.register.changes import FactChange, LocationAlias, OwnerChange, SameUnitDecision
 from inventory.register.facts import Because, as_seen, correct_units, facts_of
@@ -442,15 +443,31 @@ def test_two_sites_become_one_and_one_becomes_two(cast: Cast) -> None:
 
 def test_an_owner_entered_twice_becomes_one_with_its_people_and_papers(cast: Cast) -> None:
     paper = certified(cast)
-    answer = cast.post(
-        "dispatcher",
-        "desk:owner-merge",
-        cast.owner.public_id,
-        into=cast.other_owner.name,
-        reason="Renamed",
-        do="save",
-    )
-    assert answer.status_code == 302, text_of(answer)
+    for owner, terms in (
+        (cast.owner, {"keys": "Porter"}),
+        (cast.other_owner, {"keys": "Desk", "approver": "Ann"}),
+    ):
+        agree(owner, None, terms, from_on=NOW.date(), reason="Signed", seen=0, by=None, now=NOW)
+    given = {"into": cast.other_owner.name, "reason": "Renamed"}
+    told = "1 site of Harrow Mills keeps what was agreed for it, as terms of its own."
+    looked = cast.post("dispatcher", "desk:owner-merge", cast.owner.public_id, **given, do="look")
+    assert told in text_of(looked)
+    address = reverse("desk:owner-merge", args=[cast.owner.public_id])
+    answer = cast.client("dispatcher").post(address, {**given, "do": "save"}, follow=True)
+    assert told in text_of(answer)
+    # The site's page says where its terms come from, and what its owner has and it has not.
+    page = text_of(cast.get("manager", "desk:site-terms", cast.site.public_id))
+    assert "As agreed with Harrow Mills (version 1), which is this owner." in page
+    assert "Approves by phone: as with the owner → not agreed yet" in page
+    address = reverse("desk:site-terms-edit", args=[cast.site.public_id])
+    form = cast.client("manager").get(address).context["form"]
+    assert form.initial["not_here"] == ["approver"]
+    kept = {"keys": "Porter", "from_on": NOW.date(), "reason": "Looked at", "seen": 1, "not_here": "approver"}
+    both = cast.client("manager").post(address, kept | {"approver": "Bo"})
+    assert "Ticked below as not agreed here" in text_of(both)
+    assert cast.client("manager").post(address, kept).status_code == 302
+    site = Site.objects.get(pk=cast.site.pk)
+    assert agreed_for([site], NOW)[site.pk].values == {"keys": "Porter"}
     for who in ("owner", "other_owner"):
         assert Site.objects.visible_to(scope_of(cast.people[who])).count() == 2
         assert paper.number in text_of(cast.get(who, "portal:certificates"))
