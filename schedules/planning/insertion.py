@@ -1,4 +1,4 @@
-"""Cheapest places for stops in routes that exist, and a first plan from nothing by regret.
+"""Cheapest places for stops in routes that exist, filled by regret.
 
 The exact rules of the timetable, break included, tested in constant time per place: each route keeps, for
 every position, the two earliest times of leaving (break still ahead, break behind) and the two latest
@@ -242,15 +242,3 @@ def fill(
         lane.put(gap.position, waiting.pop(key))
         for other, stop in waiting.items():
             best[other][gap.shift] = lane.best_gap(stop)
-
-
-def construct(
-    problem: Problem,
-    routes: Mapping[str, Sequence[str]] | None = None,
-    should_stop: Callable[[], bool] | None = None,
-) -> dict[str, tuple[str, ...]]:
-    """A plan without any engine: ``routes`` as they are, and what else fits."""
-    lanes = lanes_of(problem, routes or {})
-    planned = {key for lane in lanes.values() for key in lane.keys}
-    fill(problem, lanes, (stop for stop in problem.stops if stop.key not in planned), should_stop)
-    return {key: lane.keys for key, lane in lanes.items() if lane.stops}

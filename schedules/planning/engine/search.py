@@ -177,6 +177,10 @@ class Search:
         soft = self.improve(start, self.fines.evaluator(), exhaustive=True)
         return self.improve(soft, self.fines.hard(), exhaustive=True)
 
+    def settle(self) -> None:
+        """Go downhill from the plan in hand, with soft fines and then with hard ones."""
+        self.take(self._settled(self.current))
+
     def _offer(self, found: Solution) -> bool:
         """Note ``found`` if it is feasible; true if it is the best so far."""
         if not found.is_feasible():

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from schedules.planning.checker import check
 from schedules.planning.engine.finish import finished
-from schedules.planning.insertion import construct
+from schedules.planning.first import first_routes
 from schedules.planning.model import Plan, Problem, Reason
 from schedules.planning.screening import Fault, screen
 
@@ -74,7 +74,7 @@ def solve(
     if clean.stops:
         known = _known(clean, start)
         if walk is None or (seconds is not None and seconds < 0.05):
-            talk.hear(construct(clean, known.routes, stop), last=True)
+            talk.hear(first_routes(clean, known.routes, stop), last=True)
         else:
             done = walk(
                 clean,

@@ -1,4 +1,4 @@
-"""Large problems part by part: a first plan day by day, then neighbourhoods of shifts planned again.
+"""Large problems part by part: a first plan at once, then neighbourhoods of shifts planned again.
 
 A search over everything at once spends its time far from where there is anything to gain. Twenty shifts
 that lie near each other, with their stops and those left out nearby, are a problem of a size at which the
@@ -10,11 +10,13 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
+from schedules.planning.first import first_routes
 from schedules.planning.model import Plan, Problem, Shift, Stop, Travel
 
 PART_SHIFTS = 25
@@ -24,13 +26,18 @@ SPARE_SHIFTS = 3
 PART_IDLE = 1200
 """Steps without a better plan after which a part is done."""
 PART_MOST = 4000
-FIRST_STEPS = 400
 WHOLE_STEPS = 3
 """Steps per stop on the whole of a problem before it is taken apart."""
 EXTRA_STOPS = 0.4
 """Stops left out that come along, as a share of those planned in the part."""
 
 Routes = dict[str, tuple[str, ...]]
+
+
+class Hear(Protocol):
+    """Takes routes that are better than before; ``last`` ones are never passed over."""
+
+    def __call__(self, routes: Routes, *, last: bool = False) -> None: ...
 
 
 class Split:
@@ -49,47 +56,44 @@ class Split:
 
     # --- a first plan -------------------------------------------------------------------------------
 
-    def begin(self, stop: Callable[[], bool], hear: Callable[[Routes], None]) -> None:
-        """A first plan: all at once for one day or if every stop must be served, else day after day.
-
-        Stops that could also come on a later day are worth less today.
-        """
+    def begin(self, stop: Callable[[], bool], hear: Hear) -> None:
+        """A first plan by insertion, then better by a descent: all of it, or one day after the other."""
         days = sorted({shift.day for shift in self.problem.shifts})
-        if len(days) == 1 or all(it.mandatory for it in self.problem.stops):
+        if all(it.mandatory for it in self.problem.stops):
             self._begin_with_all(stop, hear)
             return
-        for n, day in enumerate(days):
-            planned = {key for stops in self.routes.values() for key in stops}
-            shifts = [shift for shift in self.problem.shifts if shift.day == day]
-            later = set(days[n + 1 :])
-            stops = []
-            for it in self.problem.stops:
-                if it.key in planned or all(window.day != day for window in it.windows):
-                    continue
-                chances = 1 + len({window.day for window in it.windows} & later)
-                price = self.problem.prices.leaving_out(it) / chances
-                stops.append(replace(it, left_out_price=round(price), mandatory=False))
-            if not stops:
-                continue
-            part = self.part(stops, shifts)
-            form = Form(part)
-            search = Search(form, self.rng.randrange(2**31), settings_for(form))
-            for steps in (0, FIRST_STEPS):
-                self.steps += search.run(steps, stop)
-                if search.best is not None:
-                    self.take(part, form.routes(search.best))
-                    hear(self.routes)
+        self.routes = first_routes(self.problem)
+        hear(self.routes, last=True)
+        if len(days) == 1:
+            self._begin_with_all(stop, hear)
+            return
+        for day in days:
             if stop():
-                return
+                break
+            shifts = [shift for shift in self.problem.shifts if shift.day == day]
+            part, routes = self._around(shifts, [self._middle(shift) for shift in shifts])
+            form = Form(part)
+            search = self._search(form, routes)
+            if search.best is not None:
+                self.take(part, form.routes(search.best))
+        hear(self.routes, last=True)
 
-    def _begin_with_all(self, stop: Callable[[], bool], hear: Callable[[Routes], None]) -> None:
+    def _begin_with_all(self, stop: Callable[[], bool], hear: Hear) -> None:
         form = Form(self.problem)
-        search = Search(form, self.rng.randrange(2**31), settings_for(form))
+        search = self._search(form, self.routes)
         for steps in (0, round(WHOLE_STEPS * len(self.problem.stops))):
             self.steps += search.run(steps, stop)
             if search.best is not None:
                 self.routes = form.routes(search.best)
                 hear(self.routes)
+
+    def _search(self, form: Form, routes: Routes) -> Search:
+        """A search that begins with ``routes`` and has gone downhill from there."""
+        start = form.solution(routes) if routes else None
+        search = Search(form, self.rng.randrange(2**31), settings_for(form), start, timed=self.timed)
+        if start is not None:
+            search.settle()
+        return search
 
     # --- parts --------------------------------------------------------------------------------------
 

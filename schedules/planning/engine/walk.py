@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
 
 from pyvrp import Solution
 
 from schedules.planning.engine.crew import Errand, Helper, PartErrand, solution_rows
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
-from schedules.planning.engine.split import Split, start_of
-from schedules.planning.insertion import construct
+from schedules.planning.engine.split import Hear, Routes, Split, start_of
+from schedules.planning.first import first_routes
 from schedules.planning.model import Plan, Problem
 
 LOOK_EVERY = 64
@@ -23,13 +22,6 @@ WHOLE_STOPS = 500
 """Up to this many stops a search over the whole goes on after the parts."""
 SWEEPS = 2
 """How often every shift has been in a part by then."""
-Routes = dict[str, tuple[str, ...]]
-
-
-class Hear(Protocol):
-    """Takes routes that are better than before; ``last`` ones are never passed over."""
-
-    def __call__(self, routes: Routes, *, last: bool = False) -> None: ...
 
 
 def walk(
@@ -82,7 +74,7 @@ def _together(
         hear(form.routes(search.best))
     elif len(form.problem.stops) <= FIRST_BY_HAND:
         # Where everything must be served the search may need a while for a first plan: show what fits.
-        hear(construct(form.problem))
+        hear(first_routes(form.problem))
 
     def better(found: Solution) -> None:
         waiting[:] = [found]
