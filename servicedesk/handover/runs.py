@@ -22,6 +22,7 @@ from django.utils import timezone
 
 from inventory.people import Person
 from inventory.register.models import Owner, Site
+from servicedesk.handover.made import number_of
 from servicedesk.handover.models import HandoverRun
 from servicedesk.handover.tables import Cover
 from servicedesk.handover.writing import file_stem, rows_in, write_handover
@@ -30,6 +31,8 @@ log = logging.getLogger(__name__)
 
 AT_ONCE = 3_000
 """So many rows are written while the page waits: a second or two."""
+MADE_AT_ONCE = 4
+"""And so many papers are made meanwhile."""
 CLAIM = timedelta(minutes=5)
 KEPT = timedelta(days=7)
 
@@ -68,7 +71,8 @@ def ask(
     run.rows_total = rows_in(cover_of(run))
     run.full_clean()
     run.save()
-    if run.rows_total <= AT_ONCE:
+    is_small = run.rows_total <= AT_ONCE
+    if is_small and (not with_papers or number_of(cover_of(run), now) <= MADE_AT_ONCE):
         work_on(run.pk)
         run.refresh_from_db()
     else:

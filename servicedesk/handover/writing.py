@@ -26,7 +26,8 @@ from openpyxl import Workbook
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from servicedesk.exchange.writing import csv_lines, plain_cell
-from servicedesk.handover import bring_in
+from servicedesk.handover import bring_in, made
+from servicedesk.handover.made import Line
 from servicedesk.handover.rows import Row, canonical, count_of, house_id, paper_name, papers_of, rows_of
 from servicedesk.handover.schema import schema_text
 from servicedesk.handover.tables import FORMAT, TABLES, VERSION, Column, Cover, Kind, Table, columns_of
@@ -66,6 +67,13 @@ class Written:
     counts: dict[str, int] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
     """Papers whose file is lost here."""
+    made: list[Line] = field(default_factory=list)
+    """Papers that have no stored file: those that were made, and those that were not."""
+
+    @property
+    def not_made(self) -> list[Line]:
+        """Papers that are not in the file."""
+        return [line for line in self.made if line.left_out]
 
 
 def rows_in(cover: Cover) -> int:
@@ -80,13 +88,26 @@ def write_handover(
     *,
     at: datetime,
     with_papers: bool = True,
+    makes_papers: bool = True,
     heard: Heard | None = None,
 ) -> Written:
-    """Write the handover of ``cover`` in ``form`` (json, csv or xlsx) to ``target``."""
+    """Write the handover of ``cover`` in ``form`` (json, csv or xlsx) to ``target``.
+
+    ``with_papers`` takes stored papers along; with ``makes_papers`` those without a file are made too.
+    """
     done = Written()
+    makes_papers = makes_papers and with_papers
+    total = 0
+
+    def told(what: str) -> None:
+        if heard is not None:
+            heard(what, total)
+
+    if makes_papers:
+        # First of all: what is stored now is among the rows and papers below.
+        done.made += made.store_certificates(cover, told)
     # Children first: what a child refers to was there before, and is noted after.
     lasts = {table.name: count_of(table, cover)[1] for table in reversed(TABLES)}
-    total = 0
 
     def rows(table: Table) -> Iterator[Row]:
         nonlocal total
@@ -120,6 +141,10 @@ def write_handover(
             raise ValueError(f"no form {form!r}")
         if with_papers:
             _papers(into, cover, done, heard, total)
+        if makes_papers:
+            for name, data in made.made_papers(cover, told, at=at, lines=done.made):
+                into.add(name, [data], packed=True)
+            into.add(made.LIST, made.list_parts(done.made))
         into.add("README.txt", [_readme(cover, at, form, with_papers, done).encode()])
         listed = {
             "format": FORMAT,
@@ -128,6 +153,7 @@ def write_handover(
             "covers": covers(cover),
             "papers": "included" if with_papers else "left out",
             "papers_lost_here": done.missing,
+            "papers_not_made": len(done.not_made),
             "counts": done.counts,
             "files": [entry.said() for entry in done.entries],
         }
@@ -305,8 +331,21 @@ def _readme(cover: Cover, at: datetime, form: str, with_papers: bool, done: Writ
         ),
         *([] if with_papers else ["Papers and photos were left out on purpose."]),
         *(f"Lost here and not included: {name}" for name in done.missing),
+        *_made_words(done),
     ]
     return "\n".join(lines) + "\n"
+
+
+def _made_words(done: Written) -> Iterator[str]:
+    if done.made:
+        yield (
+            f"{made.FOLDER}/ holds papers that are made from these rows when they are asked for, as they "
+            f"read at the moment of handing over; {made.LIST} names each. They are for reading: the next "
+            "house takes over the rows."
+        )
+    if number := len(done.not_made):
+        are = "paper is" if number == 1 else "papers are"
+        yield f"{number} {are} not included; {made.LIST} says which and why."
 
 
 def media_path(name: str) -> Path:

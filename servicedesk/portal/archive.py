@@ -83,6 +83,8 @@ class Wanted:
     site: Site | None = None
     since: date | None = None
     until: date | None = None
+    sites: QuerySet[Site] | None = None
+    """Only papers of these premises."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,8 @@ class Archive:
         wanted = self.wanted
         if wanted.site is not None:
             rows = rows.filter(**{site: wanted.site})
+        if wanted.sites is not None:
+            rows = rows.filter(**{f"{site}__in": wanted.sites.order_by().values("pk")})
         if wanted.since is not None:
             rows = rows.filter(**{f"{day}__gte": wanted.since})
         if wanted.until is not None:

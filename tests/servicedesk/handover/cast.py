@@ -104,9 +104,9 @@ def build(name: str = "Harrow Mills", *, with_paper: bool = True) -> Built:
 
 
 def handed_bytes(cover: Cover | None = None, form: str = "json", **more: Any) -> bytes:
-    """A handover as a file."""
+    """A handover as a file; papers that have no file are made only where a test asks for them."""
     target = io.BytesIO()
-    write_handover(target, cover or Cover(), form, at=NOW, **more)
+    write_handover(target, cover or Cover(), form, at=NOW, **{"makes_papers": False} | more)
     return target.getvalue()
 
 

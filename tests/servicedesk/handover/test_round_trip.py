@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
 import json
+import uuid
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,13 +19,18 @@ from inventory.logbook.models import ServiceRecord
 from inventory.logbook.services import broken_links
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Owner, Unit
+from inventory.register.places import Move, Store
+from schedules.certificates.models import CertificateFile
 from schedules.due.models import Obligation
+from servicedesk.handover import made
 from servicedesk.handover import schema as handover_schema
+from servicedesk.handover.made import number_of
 from servicedesk.handover.models import HandedRow, TakeOver
 from servicedesk.handover.schema import schema, schema_text
 from servicedesk.handover.tables import TABLES, Cover
 from servicedesk.handover.taking import take_over
-from tests.factories import make_record, make_unit, make_user
+from servicedesk.portal import archive as papers
+from tests.factories import NOW, make_location, make_record, make_unit, make_user
 from tests.servicedesk.handover.cast import build, handed_bytes, made_elsewhere, opened, register_of
 
 LATER = datetime(2026, 12, 3, 10, 0, tzinfo=UTC)
@@ -121,3 +128,65 @@ def test_counts_and_digests_of_every_file_are_listed(db: None) -> None:
                 assert len(data) == entry["bytes"]
             assert listed["counts"]["units"] == 2
             assert any(name.startswith("papers/") for name in names)
+
+
+def test_papers_without_a_file_are_made_and_what_could_not_be_made_is_said(
+    db: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A certificate waiting for its file comes along like every other; the rest lies beside the rows."""
+    built = build(with_paper=False)
+    # A loaner is left, so that the visit has a receipt; its own site only.
+    visit = built.certificate.visit
+    assert visit is not None
+    loaner = make_unit(location=make_location(built.site, number="L1"), refresh=False)
+    Move.objects.create(
+        unit=loaner, site=built.site, from_store=Store.objects.create(name="Van"),
+        to_location=loaner.location, from_state="loaner_free", to_state="loaner_out", ref=visit.public_id,
+        on=NOW.date(), made_at=NOW, client_ref=uuid.uuid4(), transaction=uuid.uuid4(),
+    )  # fmt: skip
+    build("Pike Foundry", with_paper=False)
+    cover = Cover(owner=built.owner)
+    assert number_of(cover, NOW) == 3
+
+    data = handed_bytes(cover, makes_papers=True)
+
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        names = archive.namelist()
+        listed = json.loads(archive.read("manifest.json"))
+        lines = list(csv.DictReader(io.StringIO(archive.read("made/list.csv").decode("utf-8-sig"))))
+        digests = {name: hashlib.sha256(archive.read(name)).hexdigest() for name in names}
+        readme = archive.read("README.txt").decode()
+    receipt, register = lines
+    folder = f"made/{built.site.code}/"
+    assert (receipt["paper"], receipt["number"]) == ("Receipt for units taken and left", visit.number)
+    assert receipt["file"] == f"{folder}{visit.done_on}-{visit.number}-receipt.pdf"
+    assert (register["paper"], register["site"]) == ("Site register with history", built.site.name)
+    assert [digests[line["file"]] for line in lines] == [line["sha256"] for line in lines]
+    assert {entry["file"] for entry in listed["files"]} == {*names} - {"manifest.json"}
+    assert (listed["papers_not_made"], listed["papers_lost_here"]) == (0, [])
+    assert "made/list.csv names each" in readme
+    # The certificate of the site has its file now, and it is among the rows and papers.
+    (stored,) = opened(data).tables["certificate_files"]
+    assert stored["certificate"] == str(built.certificate.public_id)
+    assert f"papers/{stored['paper']['sha256']}.pdf" in names
+    assert CertificateFile.objects.get().certificate == built.certificate
+
+    # One that fails, and what is more than one file takes: said, not passed over.
+    monkeypatch.setattr(made, "site_register", lambda *args, **kwargs: 1 / 0)
+    monkeypatch.setattr(papers, "removal_receipt", lambda *args, **kwargs: b"%PDF-")
+    with zipfile.ZipFile(io.BytesIO(handed_bytes(cover, "csv", makes_papers=True))) as archive:
+        lines = list(csv.DictReader(io.StringIO(archive.read("made/list.csv").decode("utf-8-sig"))))
+        assert json.loads(archive.read("manifest.json"))["papers_not_made"] == 1
+        assert "1 paper is not included" in archive.read("README.txt").decode()
+    assert [(bool(line["file"]), line["left_out_because"]) for line in lines] == [
+        (True, ""),
+        (False, "could not be made; it can be asked for on its own page"),
+    ]
+    monkeypatch.setattr(made, "MOST_MADE", 0)
+    none = handed_bytes(cover, makes_papers=True)
+    with zipfile.ZipFile(io.BytesIO(none)) as archive:
+        assert [name for name in archive.namelist() if name.startswith("made/")] == ["made/list.csv"]
+    # The rows are the same with and without.
+    first, second = register_of(data), register_of(none)
+    assert first["tables"] == second["tables"]
+    assert first["content_sha256"] == opened(data).content_sha256 == second["content_sha256"]
