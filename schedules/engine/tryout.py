@@ -50,7 +50,7 @@ COLUMNS: Mapping[str, str] = {
     "construction": "stored_pressure, cartridge, self_expelling and so on; empty is unknown",
     "shell": "mild_steel, stainless_steel, aluminium and so on; empty is unknown",
     "cylinder_spec": "as stamped: 3AA, 4BW; empty when there is none",
-    "water_capacity": "with its unit: 9 L, 2.5 gal; empty is unknown",
+    "water_capacity": "with its unit: 9 L, 2.5 gal, or as the water it holds: 12 lb; empty is unknown",
     "charge": "mass or volume with its unit: 10 lb, 6 L; empty is unknown",
     "made": "manufacture, as precise as known: 2018-03-14, 2018-03, Q2 2018, 2018; empty is unknown",
     "installed": "when it was placed in service; the same as commissioned",
@@ -144,6 +144,7 @@ def answer(case: Case) -> list[Line]:
     doubtful = " ".join(
         finding.text for finding in findings(case.facts, case.history, case.as_of, case.events)
     )
+    idle = {table.key: _idle(case.history, table) for table in case.tables}
     return [
         Line(
             case=case.name,
@@ -166,9 +167,20 @@ def answer(case: Case) -> list[Line]:
             source_status=item.source_status,
             why="\n".join(item.why),
             findings=doubtful,
-            doubts=" ".join(case.doubts),
+            doubts=" ".join([*case.doubts, *idle[item.table_key]]),
         )
         for item in found
+    ]
+
+
+def _idle(history: Sequence[Done], table: IntervalTable) -> list[str]:
+    """Sentences on records that move no date of ``table``, so that nobody takes them for counted."""
+    counted = {*table.by_task, *(reset.done for reset in table.resets), *table.failure_ends_life}
+    wanted = " and ".join(TASK_LABELS[task].lower() for task in table.by_task)
+    return [
+        f"{TASK_LABELS[done.task]} of {done.stamp}: moves no date of {table.key}, which counts {wanted}."
+        for done in history
+        if done.task not in counted
     ]
 
 
@@ -248,7 +260,8 @@ class _Row:
         as_of = self._day("as_of", self.as_of)
         self.as_of = as_of
         charge = self._measure("charge", Dimension.MASS, Dimension.VOLUME)
-        capacity = self._measure("water_capacity", Dimension.VOLUME)
+        # Stamped as the water it holds, and cut at 12 lb of it by rules: a gram is a millilitre.
+        capacity = self._measure("water_capacity", Dimension.VOLUME, Dimension.MASS)
         mass = charge if charge is not None and charge.dimension is Dimension.MASS else None
         volume = charge if charge is not None and charge.dimension is Dimension.VOLUME else None
         if self._text("installed") and self._text("commissioned"):
@@ -274,7 +287,7 @@ class _Row:
                 construction,
                 shell,
                 cylinder_spec=self._text("cylinder_spec"),
-                water_capacity_ml=None if capacity is None else round(capacity.volume_ml),
+                water_capacity_ml=None if capacity is None else round(capacity.canonical),
                 charge_mass_g=None if mass is None else round(mass.mass_g),
                 charge_volume_ml=None if volume is None else round(volume.volume_ml),
                 is_wheeled=bool(wheeled),

@@ -8,12 +8,14 @@ import io
 import json
 import os
 import sys
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import OperationalError, ProgrammingError
 from django.utils import timezone
 
 from schedules.engine.tryout import (
@@ -24,7 +26,8 @@ from schedules.engine.tryout import (
     check_columns,
     read_cases,
 )
-from schedules.rulebook.queries import table_state, table_version
+from schedules.rulebook.models import Confirmation
+from schedules.rulebook.queries import confirmations, table_state, table_version
 from schedules.rules import STATEMENT, load_tables
 
 MOST_ERRORS = 50
@@ -85,12 +88,13 @@ class Command(BaseCommand):
         if not cases:
             raise CommandError("The file has no case below its first row. Add one row for each unit.")
         lines = [asdict(line) for case in cases for line in answer(case)]
+        standing = self._confirmations()
         sentences: dict[tuple[str, str], str] = {}
         for line in lines:
             name = (line["table"], line["table_version"])
             if name not in sentences:
                 table = table_version(*name)
-                sentences[name] = table_state(table).sentence if table is not None else ""
+                sentences[name] = table_state(table, standing).sentence if table is not None else ""
             line["table_confirmation"] = f"{sentences[name]} {STATEMENT}"
         out = options["out"]
         form = options["format"] or ("json" if out and out.lower().endswith(".json") else "csv")
@@ -100,6 +104,14 @@ class Command(BaseCommand):
             return
         _put(Path(out), text)
         self.stderr.write(f"{len(cases)} cases, {len(lines)} lines written to {out}. {STATEMENT}")
+
+    def _confirmations(self) -> Mapping[tuple[str, str], Confirmation]:
+        """Who confirmed which table; nobody where no register was ever set up, which is said."""
+        try:
+            return confirmations()
+        except (OperationalError, ProgrammingError):
+            self.stderr.write("No register is set up here, so no table counts as confirmed.")
+            return {}
 
 
 def _day(text: str | None) -> date:

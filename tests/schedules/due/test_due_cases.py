@@ -5,8 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import subprocess
+import sys
 
 import pytest
+from django.conf import settings
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
@@ -52,6 +56,22 @@ def test_a_confirmed_table_says_who_confirmed_it(tmp_path):
     )
     rows = list(csv.DictReader(io.StringIO(run(put(tmp_path, HEAD, GOOD)), newline="")))
     assert all(row["table_confirmation"].startswith("Confirmed by Maren Holt") for row in rows)
+
+
+def test_it_answers_where_no_register_was_ever_set_up(tmp_path):
+    answered = subprocess.run(
+        [sys.executable, "manage.py", "due_cases", put(tmp_path, HEAD, GOOD)],
+        cwd=settings.BASE_DIR,
+        env={**os.environ, "DATA_DIR": str(tmp_path / "data"), "DATABASE_URL": ""},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert answered.returncode == 0, answered.stderr
+    assert "No register is set up here, so no table counts as confirmed." in answered.stderr
+    rows = list(csv.DictReader(io.StringIO(answered.stdout, newline="")))
+    assert rows
+    assert all("Unconfirmed" in row["table_confirmation"] for row in rows)
 
 
 def test_json_by_ending_and_a_table_by_option(tmp_path):

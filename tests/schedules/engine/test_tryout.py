@@ -101,6 +101,25 @@ def test_a_volume_is_a_charge_too():
     assert read(charge="2.5 gal").facts.charge_volume_ml == 9464
 
 
+def test_a_water_capacity_may_be_stamped_as_the_water_it_holds():
+    # 49 CFR 180.209(j)(1) is cut at "5.44 kg (12 pounds)" of water.
+    assert read(water_capacity="12 lb").facts.water_capacity_ml == 5443
+    assert read(water_capacity="9 kg").facts.water_capacity_ml == 9000
+
+
+def test_a_record_that_moves_nothing_is_not_passed_over_in_silence():
+    cells = {
+        "agent": "carbon_dioxide",
+        "cylinder_spec": "3AA",
+        "made": "2015-05",
+        "table": "us-49cfr-180-209",
+    }
+    tested = answer(read(**cells, records="hydrostatic_test:2020-05"))
+    said = "Hydrostatic test of 2020-05: moves no date of us-49cfr-180-209, which counts requalification."
+    assert [line.doubts for line in tested] == [said]
+    assert [line.doubts for line in answer(read(**cells, records="requalification:2020-05"))] == [""]
+
+
 def test_empty_cells_are_unknown_and_an_unknown_basis_is_due_now():
     case = read(agent="", construction="", shell="")
     assert case.facts.agent is Agent.UNKNOWN
@@ -156,7 +175,7 @@ def test_editions_can_be_pinned_and_the_option_takes_the_place_of_the_column():
         ({"made": "31.02.2018"}, "made", "does not exist"),
         ({"charge": "10"}, "charge", "has no unit"),
         ({"charge": "-2 kg"}, "charge", "below zero"),
-        ({"water_capacity": "9 kg"}, "water_capacity", "not a volume"),
+        ({"water_capacity": "9 bar"}, "water_capacity", "is a pressure"),
         ({"refillable": "perhaps"}, "refillable", "neither yes nor no"),
         ({"records": "recharge"}, "records", "does not read as"),
         ({"records": "dance:2021"}, "records", '"dance" is not a task'),
