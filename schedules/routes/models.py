@@ -240,15 +240,26 @@ class PlanRun(models.Model):
         return float(self.outlook.get("spent_s", 0.0))
 
     @property
+    def follows(self) -> bool:
+        """Whether it goes on with a plan just made: what it finds takes the plan's place as long as no
+        hand has touched it."""
+        return bool(self.outlook.get("follows"))
+
+    @property
     def gain_60(self) -> int:
-        """How much cheaper the best find is than the plan that it set out from."""
-        return int(self.outlook.get("start_60", 0)) - int(self.outlook.get("cost_60", 0))
+        """How much cheaper the best find is than the plan that it set out from, or that it bettered last."""
+        if "cost_60" not in self.outlook:
+            return 0
+        was = int(self.outlook.get("start_60", 0))
+        if self.follows and self.plan.version == self.plan_version:
+            was = int(self.plan.totals.get("cost_60") or was)
+        return was - int(self.outlook["cost_60"])
 
     @property
     def can_be_taken(self) -> bool:
         """Whether its find is better and the plan is still the one that it set out from."""
         return (
-            not self.is_open
+            (self.follows or not self.is_open)
             and self.best is not None
             and self.gain_60 > 0
             and self.plan.version == self.plan_version
@@ -261,6 +272,8 @@ class PlanRun(models.Model):
             return "Waiting for a worker."
         if self.state == self.State.FAILED:
             return self.error or "The search failed."
+        if self.follows:
+            return self._sentence_of_following()
         if self.best is None or self.gain_60 <= 0:
             return "Nothing better found yet." if self.is_open else "Nothing better was found."
         saved = round(self.gain_60 / 60)
@@ -273,6 +286,19 @@ class PlanRun(models.Model):
         if not self.is_open and self.plan.version != self.plan_version:
             text += " The plan was changed since, so it can no longer be used; search again."
         return text
+
+    def _sentence_of_following(self) -> str:
+        saved = round((int(self.outlook.get("start_60", 0)) - int(self.outlook.get("cost_60", 0))) / 60)
+        gained = f"{saved} less than the first plan" if "cost_60" in self.outlook and saved > 0 else ""
+        if self.is_open:
+            return (
+                f"The plan is being bettered; it costs {gained} by now."
+                if gained
+                else ("The plan is being bettered.")
+            )
+        if self.plan.version != self.plan_version:
+            return "The plan was changed by hand, so nothing more was tried. Search again for a better one."
+        return f"The plan was bettered: it costs {gained}." if gained else "Nothing better was found."
 
 
 class VisitNotice(models.Model):

@@ -23,6 +23,7 @@ from django.utils import timezone
 
 from inventory.errors import Conflict
 from inventory.people import Person
+from schedules.planning.checker import check
 from schedules.planning.engine import Better, solve
 from schedules.planning.model import Plan, Problem
 from schedules.routes.models import PlanRun, RoutePlan
@@ -38,8 +39,12 @@ SPLIT_ABOVE = 400
 State = PlanRun.State
 
 
-def start_run(row: RoutePlan, *, seconds: int, by: Person | None) -> PlanRun:
-    """Ask for a search of ``seconds``; one at a time for each plan, else ``Conflict``."""
+def start_run(row: RoutePlan, *, seconds: int, by: Person | None, follows: bool = False) -> PlanRun:
+    """Ask for a search of ``seconds``; one at a time for each plan, else ``Conflict``.
+
+    One that ``follows`` goes on with a plan that was just made: moving a visit costs nothing yet, and the
+    board takes each find until a hand changes the plan, which ends it.
+    """
     try:
         with transaction.atomic():
             run = PlanRun.objects.create(
@@ -47,6 +52,7 @@ def start_run(row: RoutePlan, *, seconds: int, by: Person | None) -> PlanRun:
                 plan_version=row.version,
                 seconds=seconds,
                 seed=row.seed,
+                outlook={"follows": True} if follows else {},
                 asked_by_id=by.pk if by is not None else None,
             )
     except IntegrityError as error:
@@ -86,7 +92,13 @@ def use_run(run: PlanRun, *, version: int, by: Person, now: datetime) -> Done:
     if run.best is None or not run.can_be_taken:
         raise Conflict("search_outdated", run.sentence)
     text = f"Better plan of the search used: costs {round(run.gain_60 / 60)} less."
-    return apply_routes(run.plan, Plan.from_json(run.best), sentence=text, version=version, by=by, now=now)
+    with transaction.atomic():
+        done = apply_routes(
+            run.plan, Plan.from_json(run.best), sentence=text, version=version, by=by, now=now
+        )
+        if run.follows:
+            PlanRun.objects.filter(pk=run.pk).update(plan_version=done.plan.version)
+    return done
 
 
 def work_on(run_id: int, *, clock: Callable[[], datetime] = timezone.now, slice_s: float = SLICE_S) -> bool:
@@ -129,6 +141,9 @@ def _slice(run: PlanRun, claim: uuid.UUID, clock: Callable[[], datetime], slice_
     found = opened(row, now=run.created_at)
     mended(found)
     problem, here = found.built.problem, found.plan
+    if run.follows:
+        # Nobody was told anything yet: the first plan is no reason to keep a visit where it stands.
+        problem = replace(problem, prices=replace(problem.prices, moved=0))
     start = Plan.from_json(run.best) if run.best else here
     outlook: dict[str, Any] = dict(run.outlook)
     if "start_60" not in outlook:
@@ -153,8 +168,12 @@ def _slice(run: PlanRun, claim: uuid.UUID, clock: Callable[[], datetime], slice_
             outlook["moved"] = sum(was.get(key) != is_now.get(key) for key in problem.stop)
             fields["best"] = plan.as_json()
         PlanRun.objects.filter(pk=run.pk, claim=claim).update(**fields)
-        # Lost to another worker, or asked to stop: in both cases there is nothing more to do here.
-        still = PlanRun.objects.filter(pk=run.pk, claim=claim).values_list("is_stop_asked", flat=True).first()
+        # Lost to another worker, asked to stop, or overtaken by a hand: there is nothing more to do here.
+        still = (
+            PlanRun.objects.filter(pk=run.pk, claim=claim, plan__version=F("plan_version"))
+            .values_list("is_stop_asked", flat=True)
+            .first()
+        )
         heard["stop"] = still is None or still
 
     def on_better(better: Better) -> None:
@@ -212,7 +231,8 @@ def _solve(
             problem, seconds=seconds, seed=seed, start=start, on_better=on_better, should_stop=should_stop
         )
         return outcome.plan, int(outcome.cost_60)
-    plan, total = start, None
+    plan, total = start, check(problem, start).cost_60
+    began = time.monotonic()
     for part in parts:
         outcome = solve(
             part,
@@ -223,11 +243,13 @@ def _solve(
         )
         routes = {**plan.routes, **{shift.key: () for shift in part.shifts}, **outcome.plan.routes}
         left = {key: reason for key, reason in plan.left_out.items() if key not in part.stop}
-        plan = Plan(routes, {**left, **outcome.plan.left_out})
-    from schedules.planning.timetable import bill
-
-    total = bill(problem, plan).total_60
-    return plan, int(total)
+        together = Plan(routes, {**left, **outcome.plan.left_out})
+        verdict = check(problem, together)
+        if not verdict.feasible or verdict.cost_60 >= total:
+            continue
+        plan, total = together, verdict.cost_60
+        on_better(Better(plan, total, time.monotonic() - began))
+    return plan, total
 
 
 def split(problem: Problem) -> list[Problem]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, time, timedelta
 from typing import Any
 from uuid import UUID
@@ -19,7 +20,7 @@ from inventory.register.models import Depot
 from inventory.register.queries import sites_for
 from schedules.crew.models import Absence, CrewMember
 from schedules.crew.queries import crew, expiring, gaps_of, rules_now
-from schedules.routes import services, turning
+from schedules.routes import runs, services, turning
 from schedules.routes.models import RoutePlan
 from schedules.routes.queries import board_of, history_of, last_run, plan_days, plans_for
 from schedules.routes.store import depots_of
@@ -32,6 +33,9 @@ from servicedesk.accounts.models import User
 from servicedesk.desk.fields import PickField
 from servicedesk.desk.plan_words import said_of, totals_shown
 from servicedesk.pages import PageView, paged, place_errors, refusal
+
+FIRST_SEARCH_S = 20
+"""How long a new plan is bettered before it is left to the hand."""
 
 
 class MakeForm(forms.Form):
@@ -103,6 +107,7 @@ class PlansView(PageView):
         except ValidationError as problem:
             place_errors(form, problem)
             return self.show(form, status=400)
+        runs.start_run(done.plan, seconds=FIRST_SEARCH_S, by=self.person, follows=True)
         self.told(f"{done.sentence} Made in {done.seconds:.1f} s.")
         for note in done.notes[:5]:
             self.warn(note.text)
@@ -241,6 +246,8 @@ class BoardView(PlanPage):
         }
         if do in ("undo", "redo"):
             return (turning.undo if do == "undo" else turning.redo)(plan, **common)
+        if do == "better":
+            return self.better(plan, common)
         if do == "urgent":
             return self.urgent(plan, common)
         if do == "away":
@@ -280,6 +287,14 @@ class BoardView(PlanPage):
         if do not in acts:
             raise ValidationError("The page asked for something unknown. Load it again.")
         return acts[do](plan, visit.pk, **common)
+
+    def better(self, plan: RoutePlan, common: dict[str, Any]) -> services.Done:
+        """Take what the search that follows a new plan has found by now."""
+        run = last_run(plan)
+        if run is None or not run.follows:
+            raise ValidationError("No search follows this plan. Load the page again.")
+        # A plan that nobody was told of moved nothing for anybody: no list of what changed.
+        return replace(runs.use_run(run, **common), moved=())
 
     def move(self, plan: RoutePlan, visit: Visit, common: dict[str, Any]) -> services.Done:
         """Give a visit to a technician, a day, a time, or a place in the order."""

@@ -310,5 +310,11 @@ function start(plan, board) {
 
   window.addEventListener("resize", place);
   place();
-  watchSearch(tell);
+  watchSearch(tell, () => {
+    const isTyping = document.activeElement?.matches("input, select, textarea");
+    const isBusy = "busy" in plan.dataset || board.querySelector("[data-dragged]");
+    if (isTyping || isBusy || !panel.hidden) return null;
+    const focused = /** @type {HTMLElement | null} */ (document.activeElement?.closest(".stop"));
+    return send({ do: "better" }, focused?.dataset.stop);
+  });
 }

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import time, timedelta
 from typing import Any
 
 import pytest
 
 from inventory.errors import Conflict
+from inventory.register.models import AccessWindow
 from schedules import tasks
 from schedules.planning.engine import Better, Outcome
-from schedules.planning.model import Plan
+from schedules.planning.model import Plan, Reason
 from schedules.routes import runs, services
 from schedules.routes.models import PlanRun, RoutePlan
 from schedules.routes.store import opened
@@ -195,3 +196,71 @@ def test_a_large_problem_is_split_by_territory_and_put_together(monkeypatch: pyt
     whole, cost = runs._solve(found.built.problem, found.plan, 0.4, 1, better.append, lambda: False)
     assert len(whole.where()) == 5
     assert cost <= plan.totals["cost_60"]
+    # From nothing: each territory is told as soon as it stands.
+    nothing = Plan({}, found.plan.left_out | {key: Reason("x", "x") for key in found.built.problem.stop})
+    whole, cost = runs._solve(found.built.problem, nothing, 0.4, 1, better.append, lambda: False)
+    assert [len(told.plan.where()) for told in better[-2:]] in ([2, 5], [3, 5])
+    assert better[-1].cost_60 == cost
+
+
+def following(plan: RoutePlan) -> PlanRun:
+    """A search that follows a plan which has a far better one beside it."""
+    by = make_user("dispatcher")
+    stop = plan.stops.filter(technician__isnull=False).order_by("technician", "on", "position").first()
+    other = plan.routes.exclude(technician=stop.technician_id).first().technician_id
+    services.move(
+        plan, stop.visit_id, technician_id=other, on=plan.first_on + timedelta(days=4), version=1, by=by,
+        now=NOW,
+    )  # fmt: skip
+    services.release(plan, stop.visit_id, version=2, by=by, now=NOW)
+    run = runs.start_run(plan, seconds=2, by=by, follows=True)
+    assert runs.work_on(run.pk, clock=clock, slice_s=0.5)
+    return PlanRun.objects.select_related("plan").get()
+
+
+def test_what_follows_a_new_plan_is_taken_while_it_goes_on(plan: RoutePlan) -> None:
+    run = following(plan)
+    # The move that the hand made costs nothing to undo, whatever moving costs elsewhere.
+    assert run.is_open
+    assert run.can_be_taken
+    cost, gain = run.plan.totals["cost_60"], run.gain_60
+    assert gain > 0
+    assert "less than the first plan" in run.sentence
+    done = runs.use_run(run, version=3, by=make_user("dispatcher"), now=NOW)
+    assert done.plan.totals["cost_60"] == cost - gain
+    assert done.plan.problems == []
+    run = PlanRun.objects.select_related("plan").get()
+    assert (run.plan_version, run.gain_60, run.can_be_taken) == (4, 0, False)
+    # It goes on from there, until a hand changes the plan.
+    assert runs.work_on(run.pk, clock=clock, slice_s=0.5)
+    services.pin_here(done.plan, plan.stops.first().visit_id, version=4, by=make_user("dispatcher"), now=NOW)
+    assert not runs.work_on(run.pk, clock=clock, slice_s=0.5)
+    run = PlanRun.objects.select_related("plan").get()
+    assert run.state == State.STOPPED
+    assert not run.can_be_taken
+    assert "changed by hand" in run.sentence
+
+
+def test_a_hand_on_the_plan_ends_the_search_that_is_at_work(
+    plan: RoutePlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+
+    def slow(problem: Any, *, should_stop: Any, **kwargs: Any) -> Outcome:
+        RoutePlan.objects.update(version=2)
+        monkeypatch.setattr(runs, "WRITE_EVERY_S", 0)
+        asked.append(should_stop())
+        return Outcome(Plan({}, {}), 10**9, 0.0, 1, ())
+
+    monkeypatch.setattr(runs, "solve", slow)
+    run = runs.start_run(plan, seconds=60, by=None, follows=True)
+    assert not runs.work_on(run.pk, clock=clock)
+    assert asked == [True]
+
+
+def test_a_find_that_facts_have_overtaken_is_refused(plan: RoutePlan) -> None:
+    run = following(plan)
+    AccessWindow.objects.all().update(opens_at=time(3), closes_at=time(4))
+    with pytest.raises(Conflict, match="Facts changed"):
+        runs.use_run(run, version=3, by=make_user("dispatcher"), now=NOW)
+    assert RoutePlan.objects.get().version == 3

@@ -17,7 +17,7 @@ from django.urls import reverse
 from inventory.register.models import Depot, Site
 from schedules.crew.models import CrewMember, HeldSkill, PlanningRules, Skill, SkillNeed, Van
 from schedules.crew.rules import PRICE_FIELDS, TIME_FIELDS, Rules
-from schedules.routes import services
+from schedules.routes import runs, services
 from schedules.routes.models import RoutePlan, VisitNotice
 from schedules.visits.models import Visit
 from servicedesk.checks import settings_fit_together
@@ -124,6 +124,50 @@ def test_a_script_gets_the_board_and_what_to_say(desk: Client) -> None:
     )
     assert stale.status_code == 409
     assert "moved to" in stale.json()["said"]
+
+
+def test_a_new_plan_is_shown_at_once_and_bettered_meanwhile(
+    desk: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runs, "nudge", lambda run_id: None)
+    depot = make_depot()
+    make_member(depot)
+    for number in (1, 2):
+        make_open_visit(make_planned_site(number, depot=depot))
+    asked = {"depot": str(depot.public_id), "first_on": MONDAY.isoformat(), "days": "7"}
+    answer = desk.post(reverse("desk:plans"), asked)
+    plan = RoutePlan.objects.get()
+    address = reverse("desk:plan", args=[plan.public_id])
+    assert answer["Location"] == address
+    run = plan.runs.get()
+    assert (run.follows, run.seconds) == (True, 20)
+    search = reverse("desk:plan-search", args=[plan.public_id])
+    assert desk.get(search).json()["offers"] is None
+    # The worker finds the same routes for less: what is shown follows, and the search goes on from it.
+    stored = {"routes": {}, "left_out": {}}
+    for stop in plan.stops.order_by("technician", "on", "position"):
+        if stop.on is None:
+            stored["left_out"][str(stop.visit_id)] = ["x", "x"]
+        else:
+            key = f"{stop.technician_id}-{(stop.on - plan.first_on).days}"
+            stored["routes"].setdefault(key, []).append(str(stop.visit_id))
+    run.best, run.outlook = stored, {**run.outlook, "cost_60": plan.totals["cost_60"] - 600}
+    run.save()
+    assert desk.get(search).json()["offers"] == plan.totals["cost_60"] - 600
+    answer = desk.post(address, {"do": "better", "version": "1"}, headers={"accept": "application/json"})
+    got = answer.json()
+    assert (got["version"], got["is_refused"]) == (2, False)
+    assert got["said"] == "Better plan of the search used: costs 10 less."
+    run.refresh_from_db()
+    assert run.plan_version == 2
+    late = desk.post(address, {"do": "better", "version": "1"}, headers={"accept": "application/json"})
+    assert late.status_code == 409
+    # A search that somebody asked for is a proposal: nothing takes it over by itself.
+    run.outlook = {"cost_60": 1, "start_60": 2}
+    run.save()
+    assert desk.get(search).json()["offers"] is None
+    answer = desk.post(address, {"do": "better", "version": "2"}, headers={"accept": "application/json"})
+    assert answer.status_code == 400
 
 
 def test_without_a_script_every_act_is_a_form(desk: Client) -> None:
