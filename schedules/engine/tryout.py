@@ -144,7 +144,7 @@ def answer(case: Case) -> list[Line]:
     doubtful = " ".join(
         finding.text for finding in findings(case.facts, case.history, case.as_of, case.events)
     )
-    idle = {table.key: _idle(case.history, table) for table in case.tables}
+    idle = {table.key: idle_records(case.history, table) for table in case.tables}
     return [
         Line(
             case=case.name,
@@ -173,7 +173,7 @@ def answer(case: Case) -> list[Line]:
     ]
 
 
-def _idle(history: Sequence[Done], table: IntervalTable) -> list[str]:
+def idle_records(history: Sequence[Done], table: IntervalTable) -> list[str]:
     """Sentences on records that move no date of ``table``, so that nobody takes them for counted."""
     counted = {*table.by_task, *(reset.done for reset in table.resets), *table.failure_ends_life}
     wanted = " and ".join(TASK_LABELS[task].lower() for task in table.by_task)

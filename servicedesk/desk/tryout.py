@@ -21,7 +21,16 @@ from inventory.measures.kinds import (
 )
 from schedules.engine import findings
 from schedules.engine.result import Obligation, binding
-from schedules.engine.tryout import COLUMNS, LINE_COLUMNS, Case, answer, judged, read_cases, verdict
+from schedules.engine.tryout import (
+    COLUMNS,
+    LINE_COLUMNS,
+    Case,
+    answer,
+    idle_records,
+    judged,
+    read_cases,
+    verdict,
+)
 from schedules.rules import load_tables
 from servicedesk.access import Act
 from servicedesk.desk.changes import table_choices
@@ -146,6 +155,7 @@ class TryView(PageView):
                 "tables": [(book.get(*name), lines) for name, lines in by_table.items()],
                 "several": len(by_table) > 1,
                 "confirm": book.notice(by_table),
+                "doubts": [*case.doubts, *(s for t in case.tables for s in idle_records(case.history, t))],
                 "findings": [f.text for f in findings(case.facts, case.history, case.as_of, case.events)],
                 "csv_query": urlencode([*query, ("as", "csv")]),
                 "json_query": urlencode([*query, ("as", "json")]),

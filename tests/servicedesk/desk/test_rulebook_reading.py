@@ -112,6 +112,8 @@ def test_what_is_doubtful_is_told(cast: Cast) -> None:
     assert "lies before manufacture" in page
     odd = {**UNIT, "agent": "unknown", "construction": "unknown", "shell": "unknown"}
     assert "No rule covers this kind" in text_of(cast.get("manager", "desk:table-try", **odd))
+    idle = text_of(cast.get("manager", "desk:table-try", **{**UNIT, "records": "weighing:2025-01"}))
+    assert "Weighing of 2025-01: moves no date of us-osha-1910-157" in idle
 
 
 @pytest.mark.parametrize(
