@@ -10,7 +10,7 @@ Lengths are seconds, prices sixtieths of a unit, as in the model.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,10 +140,7 @@ class _Crowd:
             self._drive[name] = _to_and_from(seconds, places)
             self._cost[name] = _to_and_from(money, places)
             self._money[name] = money
-        self._windows: dict[int, list[tuple[Small, Small]]] = {}
-        for shift in problem.shifts:
-            if shift.day not in self._windows:
-                self._windows[shift.day] = _windows([problem.open_windows(it, shift) for it in stops])
+        self._windows = _windows(stops, {shift.day for shift in problem.shifts})
         self._brings = [
             np.array([_at(it.brings, d) for it in stops], dtype=np.int64) for d in range(problem.dimensions)
         ]
@@ -162,6 +159,8 @@ class _Crowd:
         self._territory = self._numbers(it.territory for it in stops)
         self._face = self._numbers(it.preferred_technician for it in stops)
         self._was = self._numbers(it.was for it in stops)
+
+        self._placing: dict[str, Small] = {}
 
     def _numbers(self, names: Iterable[object]) -> NDArray[np.intp]:
         return np.array([self._names.setdefault(name, len(self._names)) for name in names])
@@ -193,6 +192,7 @@ class _Crowd:
         }
         self._brings = [amounts[kept] for amounts in self._brings]
         self._collects = [amounts[kept] for amounts in self._collects]
+        self._placing = {key: prices[kept] for key, prices in self._placing.items()}
         self._kind, self._due = self._kind[kept], self._due[kept]
         self._territory, self._face, self._was = self._territory[kept], self._face[kept], self._was[kept]
         return kept
@@ -208,6 +208,9 @@ class _Crowd:
 
     def placing(self, shift: Shift) -> Small:
         """What it costs that just this shift comes: ``Prices.placing`` of all."""
+        known = self._placing.get(shift.key)
+        if known is not None:
+            return known
         prices = self.problem.prices
         price = prices.late_day * np.maximum(0, shift.day - self._due)
         for numbers, name, extra in (
@@ -218,6 +221,7 @@ class _Crowd:
             if extra and (here := self._names.get(name, -1)):
                 price = price + extra * ((numbers != 0) & (numbers != here))
         found: Small = np.minimum(60 * price, NO).astype(np.int32)
+        self._placing[shift.key] = found
         return found
 
     def detour(self, lane: Lane) -> Small:
@@ -261,7 +265,7 @@ class _Crowd:
         """When the work is done if the van is ready for it at ``ready``."""
         begins = np.full(ready.shape, NO, dtype=np.int32)
         for first, last in reversed(windows):
-            np.maximum(first, ready, out=begins, where=ready <= last)
+            begins = np.where(ready <= last, np.maximum(first, ready), begins)
         begins += self.service
         return begins
 
@@ -284,7 +288,8 @@ def _may_not(stop: Stop, shift: Shift) -> bool:
 
 
 def _column(clock: Sequence[int]) -> Small:
-    return np.clip(np.array(clock, dtype=np.int64), -NO, NO).astype(np.int32)[:, None]
+    whole = np.array(clock, dtype=np.int64)
+    return np.maximum(np.minimum(whole, NO), -NO).astype(np.int32)[:, None]
 
 
 def _to_and_from(matrix: NDArray[np.int64], places: NDArray[np.intp]) -> tuple[Small, Small]:
@@ -295,13 +300,28 @@ def _to_and_from(matrix: NDArray[np.int64], places: NDArray[np.intp]) -> tuple[S
     )
 
 
-def _windows(starts: Sequence[tuple[tuple[int, int], ...]]) -> list[tuple[Small, Small]]:
-    """First and last start of the first opening of every stop, of the second, and so on."""
-    found = []
-    for n in range(max(map(len, starts), default=0)):
-        pairs = [openings[n] if n < len(openings) else (NO, -NO) for openings in starts]
-        both = np.clip(np.array(pairs, dtype=np.int64), -NO, NO).astype(np.int32)
-        found.append((np.ascontiguousarray(both[:, 0]), np.ascontiguousarray(both[:, 1])))
+def _windows(stops: Sequence[Stop], days: Collection[int]) -> dict[int, list[tuple[Small, Small]]]:
+    """For each day the first and last start of the first opening of every stop, of the second, and so on."""
+    found: dict[int, list[tuple[Small, Small]]] = {day: [] for day in days}
+    for n, stop in enumerate(stops):
+        fixed = stop.pin.starts_s if stop.pin is not None else None
+        place = dict.fromkeys(days, 0)
+        openings = sorted((it.day, it.opens_s, it.closes_s - stop.service_s) for it in stop.windows)
+        for day, opens, closes in openings:
+            first, last = opens, closes
+            if day not in place or first > last:
+                continue
+            if fixed is not None:
+                if not first <= fixed <= last:
+                    continue
+                first = last = fixed
+            slots, slot = found[day], place[day]
+            if slot == len(slots):
+                slots.append(
+                    (np.full(len(stops), NO, dtype=np.int32), np.full(len(stops), -NO, dtype=np.int32))
+                )
+            slots[slot][0][n], slots[slot][1][n] = first, last
+            place[day] += 1
     return found
 
 

@@ -340,7 +340,8 @@ def totals_of(built: Built, plan: Plan) -> dict[str, Any]:
         shift_s += shift.ends_s - shift.starts_s
     spent = None if unsound else bill(problem, plan)
     planned = sum(len(keys) for keys in plan.routes.values())
-    left_due = sum(problem.stop[key].priority == 3 for key in problem.stop if key not in plan.where())
+    where = plan.where()
+    left_due = sum(stop.priority == 3 for key, stop in problem.stop.items() if key not in where)
     return {
         **sums,
         "shift_s": shift_s,

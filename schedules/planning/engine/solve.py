@@ -145,6 +145,7 @@ class _Talk:
         self.on_better = on_better
         self.best: tuple[Plan, int] | None = None
         self._next = 0.0
+        self._heard: dict[str, tuple[str, ...]] | None = None
 
     def due(self) -> bool:
         """Whether another plan may be told now without the telling taking the time of the search."""
@@ -152,8 +153,9 @@ class _Talk:
 
     def hear(self, routes: dict[str, tuple[str, ...]], *, last: bool = False) -> None:
         """Take ``routes`` if they are better than all before; pass them on if anyone listens."""
-        if not last and self.best is not None and not self.due():
+        if routes == self._heard or (not last and self.best is not None and not self.due()):
             return
+        self._heard = dict(routes)
         at = time.perf_counter()
         self._take(finished(self.problem, routes, self.left_out))
         took = time.perf_counter() - at
@@ -175,7 +177,7 @@ class _Talk:
             raise AssertionError("a first plan is always heard")
         plan, _ = self.best
         missing = [key for key in plan.left_out if key not in self.left_out]
-        if missing:
+        if missing and not self.stop.overdue():
             kept = replace(
                 self.problem,
                 stops=tuple(stop for stop in self.problem.stops if stop.key not in self.left_out),
