@@ -13,12 +13,13 @@ from itertools import combinations
 from typing import Any
 from urllib.parse import urlencode
 
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 from django.urls import reverse
 
 from inventory.access import EVERYTHING, Scope
 from inventory.register.models import Location, Owner, Site, Unit, UnitModel
-from inventory.search.queries import any_holds, first_ids, ids_sql
+from inventory.register.searching import SiteWords
+from inventory.search.queries import any_holds, first_ids
 from inventory.search.text import LEAST_LETTERS, squeezed, words_of
 from inventory.stock.models import Lot
 from inventory.workshop.models import JobCard
@@ -30,8 +31,9 @@ from servicedesk.accounts.models import User
 MOST_SITES = 500
 """More sites than these are not listed one by one when words are split between a thing and its site."""
 
-NEAR = 200
-"""So many rows are looked at before words that stand on most sites are looked up properly."""
+NEAR = (40, 200)
+"""So many rows are looked at, the less the better, before words that stand on most sites are looked up
+properly."""
 
 MOST_SPLITS = 12
 """So many ways are tried in which words can stand partly on a thing and partly on its site."""
@@ -235,13 +237,13 @@ def find(user: User, text: str, *, limit: int) -> list[Group]:
         return []
     ways = Ways(user, desk=may(user, Act.SEE_DESK), portal=may(user, Act.SEE_PORTAL))
     scope = scope_of(user)
-    on_sites = _on_sites(words) if len(words) > 1 else frozenset()
+    sites = SiteWords(scope)
     known: dict[tuple[str, ...], list[int]] = {}
     groups = []
     for kind in KINDS:
         if not any(may(user, act) for act in kind.acts):
             continue
-        ids = _ids(kind, scope, words, whole, on_sites, known, limit + 1)
+        ids = _ids(kind, scope, words, whole, sites, known, limit + 1)
         if not ids:
             continue
         hits = [kind.show(row, ways) for row in _rows(kind, ids[:limit])]
@@ -262,7 +264,7 @@ def _rows(kind: Kind, ids: Sequence[int]) -> list[Any]:
 
 
 def _ids(
-    kind: Kind, scope: Scope, words: Sequence[str], whole: str, on_sites: frozenset[str],
+    kind: Kind, scope: Scope, words: Sequence[str], whole: str, sites: SiteWords,
     known: dict[tuple[str, ...], list[int]], limit: int,
 ) -> list[int]:  # fmt: skip
     """Ids of what was found of one kind; ``known`` keeps the sites of words from kind to kind."""
@@ -284,48 +286,38 @@ def _ids(
         look(rows, words, is_all=is_all)
     if len(found) < limit and len(words) > 1:
         if kind.document == "site":
-            take(site_rows(scope, words).values_list("pk", flat=True)[: limit - len(found)])
+            take(sites.first(words, limit - len(found)))
         elif kind.is_on_site:
-            for own, at_site in _splits(kind.document, words, on_sites):
+            for own, at_site in _splits(kind.document, words, sites):
                 if at_site not in known:
-                    here = site_rows(scope, at_site).values_list("pk", flat=True)
-                    known[at_site] = list(here[: MOST_SITES + 1])
-                sites = known[at_site]
-                if len(sites) > MOST_SITES:
+                    known[at_site] = sites.first(at_site, MOST_SITES + 1)
+                here = known[at_site]
+                if len(here) > MOST_SITES:
                     # Most sites: the first rows that hold the other words are probably on one of them.
-                    everywhere = site_rows(scope, at_site)
-                    near = first_ids(rows, kind.document, own, NEAR, is_all=is_all, newest=kind.newest)
-                    # Asked in two steps: with both conditions at once SQLite would go by the sites.
-                    site_of = dict(rows.order_by().filter(pk__in=near).values_list("pk", "site"))
-                    theirs = everywhere.filter(pk__in={pk for pk in site_of.values() if pk is not None})
-                    on_them = set(theirs.values_list("pk", flat=True))
-                    take([pk for pk in near if site_of.get(pk) in on_them])
-                    if len(found) < limit and len(near) >= NEAR:
-                        look(rows.filter(site__in=everywhere), own, is_all=False)
-                elif sites:
-                    look(rows.filter(site__in=sites), own, is_all=False)
+                    for most in NEAR:
+                        near = first_ids(
+                            rows, kind.document, own, most, is_all=is_all, newest=kind.newest, best=limit
+                        )
+                        # Asked in two steps: with both conditions at once SQLite would go by the sites.
+                        site_of = dict(rows.order_by().filter(pk__in=near).values_list("pk", "site"))
+                        on_them = sites.among(at_site, {pk for pk in site_of.values() if pk is not None})
+                        take([pk for pk in near if site_of.get(pk) in on_them])
+                        if len(found) >= limit or len(near) < most:
+                            break
+                    else:
+                        look(rows.filter(site__in=sites.rows(at_site).values("pk")), own, is_all=False)
+                elif here:
+                    look(rows.filter(site__in=here), own, is_all=False)
                 if len(found) >= limit:
                     break
     return found[:limit]
 
 
-def site_rows(scope: Scope, words: Sequence[str]) -> QuerySet[Site]:
-    """Sites of ``scope`` on which, or on whose owner, each of ``words`` stands."""
-    rows = Site.objects.visible_to(scope).order_by("pk")
-    for word in words:
-        rows = rows.filter(Q(pk__in=ids_sql("site", [word])) | Q(owner__in=ids_sql("owner", [word])))
-    return rows
-
-
-def _on_sites(words: Sequence[str]) -> frozenset[str]:
-    """Those of ``words`` that stand on any site or owner at all."""
-    return frozenset(word for word in words if any_holds("site", word) or any_holds("owner", word))
-
-
 def _splits(
-    document: str, words: Sequence[str], on_sites: frozenset[str]
+    document: str, words: Sequence[str], sites: SiteWords
 ) -> Iterable[tuple[tuple[str, ...], tuple[str, ...]]]:
     """Ways to read ``words``: some on the thing itself and the rest on its site, most on the thing first."""
+    on_sites = frozenset(word for word in words if sites.stands(word))
     if not on_sites:
         return
     on_thing = {word for word in words if len(word) < LEAST_LETTERS or any_holds(document, word)}

@@ -4,24 +4,116 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+
 from django.db import connection
-from django.db.models import BooleanField, Q
+from django.db.models import BooleanField, Q, QuerySet
 from django.db.models.expressions import RawSQL
 
+from inventory.access import Scope
 from inventory.register.models import Site, Unit
 from inventory.search.queries import condition_of, ids_sql
-from inventory.search.text import words_of
+from inventory.search.text import LEAST_LETTERS, words_of
 
 COMMON = 10_000
 """A word that stands on more units than this is looked for unit by unit rather than gathered first."""
+
+COMMON_ON_SITES = 500
+"""A word that stands on more sites and owners than this is looked for site by site where that is shorter."""
 
 
 def sites_holding(text: str) -> Q:
     """A condition on sites: every word of ``text`` stands on the site or its owner."""
     found = Q()
     for word in words_of(text):
-        found &= Q(pk__in=ids_sql("site", [word])) | Q(owner__in=ids_sql("owner", [word]))
+        found &= _gathered(word)
     return found
+
+
+class SiteWords:
+    """The sites of ``scope`` by what stands on them or on their owner, for one search.
+
+    A search asks for the same words again and again, so that what is known of each word is kept.
+    """
+
+    def __init__(self, scope: Scope) -> None:
+        self.scope = scope
+        self._numbers: dict[str, int] = {}
+
+    def stands(self, word: str) -> bool:
+        """Whether ``word`` stands on any site or owner at all, in sight or not."""
+        return self._number(word) > 0
+
+    def rows(self, words: Sequence[str]) -> QuerySet[Site]:
+        """Sites that hold each of ``words``, in no order; fit to be part of another query."""
+        rows = Site.objects.visible_to(self.scope).order_by()
+        for word in words:
+            rows = rows.filter(_gathered(word))
+        return rows
+
+    def first(self, words: Sequence[str], limit: int) -> list[int]:
+        """The first sites that hold each of ``words``, at most ``limit``."""
+        rows = Site.objects.visible_to(self.scope).order_by("pk")
+        if not all(map(self.stands, words)):
+            return []
+        looked_for = [word for word in words if self._is_few(word)]
+        if not looked_for and self.scope.everything:
+            # All stand on very many: mostly together, where the index finds as many as are asked for at once.
+            together = _holding("site", words, limit)
+            if len(together) < limit:
+                owned = rows.filter(owner__in=_holding("owner", words, limit))
+                together = list(owned.values_list("pk", flat=True)[:limit])
+            if len(together) >= limit:
+                return together
+            looked_for = list(words)
+        for word in words:
+            rows = rows.filter(_gathered(word) if word in looked_for else _one_by_one(word))
+        return list(rows.values_list("pk", flat=True)[:limit])
+
+    def among(self, words: Sequence[str], site_ids: Collection[int]) -> set[int]:
+        """Those of the sites ``site_ids``, which are not many, that hold each of ``words``."""
+        rows = Site.objects.visible_to(self.scope).filter(pk__in=site_ids).order_by()
+        for word in words:
+            rows = rows.filter(_one_by_one(word))
+        return set(rows.values_list("pk", flat=True))
+
+    def _is_few(self, word: str) -> bool:
+        return len(word) >= LEAST_LETTERS and self._number(word) <= COMMON_ON_SITES
+
+    def _number(self, word: str) -> int:
+        """On how many sites and owners ``word`` stands, counted to one more than ``COMMON_ON_SITES``."""
+        if word not in self._numbers:
+            arms, params = [], []
+            for name in ("site", "owner"):
+                condition, more = condition_of(name, [word])
+                arms.append(f"SELECT 1 FROM search_{name} WHERE {condition}")
+                params += more
+            with connection.cursor() as cursor:
+                cursor.execute(
+                    f"SELECT count(*) FROM ({' UNION ALL '.join(arms)} LIMIT {COMMON_ON_SITES + 1}) AS held",
+                    params,
+                )
+                self._numbers[word] = int(cursor.fetchone()[0])
+        return self._numbers[word]
+
+
+def _holding(document: str, words: Sequence[str], limit: int) -> list[int]:
+    """Ids of rows whose document holds each of ``words``, in no order, at most ``limit``."""
+    condition, params = condition_of(document, words)
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT rowid FROM search_{document} WHERE {condition} LIMIT %s", [*params, limit])
+        return [pk for (pk,) in cursor.fetchall()]
+
+
+def _gathered(word: str) -> Q:
+    """``word`` stands on the site or its owner: all that hold it are looked up first."""
+    return Q(pk__in=ids_sql("site", [word])) | Q(owner__in=ids_sql("owner", [word]))
+
+
+def _one_by_one(word: str) -> Q:
+    """The same, looked up for each site in question; not fit for a query inside another."""
+    table = Site._meta.db_table
+    return Q(_text_holds("site", f"{table}.id", word)) | Q(_text_holds("owner", f"{table}.owner_id", word))
 
 
 def units_holding(text: str, prefix: str = "") -> Q:
@@ -71,10 +163,14 @@ def _arms(word: str) -> tuple[list[str], list[str]]:
 
 def _stands_on(document: str, column: str, word: str) -> RawSQL:
     """Whether ``word`` stands on the document of the unit's ``column``, as a condition on each unit."""
+    return _text_holds(document, f"{Unit._meta.db_table}.{column}", word)
+
+
+def _text_holds(document: str, key: str, word: str) -> RawSQL:
+    """Whether ``word`` stands on the document of the id that is read from ``key``."""
     condition, params = condition_of(document, [word], one_by_one=True)
     return RawSQL(
-        f"EXISTS (SELECT 1 FROM search_{document} WHERE search_{document}.rowid = "
-        f"{Unit._meta.db_table}.{column} AND {condition})",
+        f"EXISTS (SELECT 1 FROM search_{document} WHERE search_{document}.rowid = {key} AND {condition})",
         params,
         output_field=BooleanField(),
     )

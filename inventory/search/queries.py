@@ -59,11 +59,13 @@ def any_holds(name: str, word: str) -> bool:
 
 
 def first_ids(
-    rows: QuerySet[Any], name: str, words: Sequence[str], limit: int, *, is_all: bool, newest: bool = False
-) -> list[int]:
+    rows: QuerySet[Any], name: str, words: Sequence[str], limit: int, *, is_all: bool, newest: bool = False,
+    best: int | None = None,
+) -> list[int]:  # fmt: skip
     """Ids of ``rows`` whose document holds every word, at most ``limit``, best first.
 
     Best is a row on which each word stands whole, then one on which each begins something, then any.
+    Where there are more than ``limit``, so many of either sort are looked for as ``best`` says (all).
     ``is_all`` says that ``rows`` are not narrowed down, which allows a short way.
     """
     reader = _Reader(rows, document(name), is_all=is_all, newest=newest)
@@ -72,7 +74,7 @@ def first_ids(
     anywhere = reader.first(words, wide)
     if len(anywhere) >= wide:
         # There are more, and the best of them may be among those.
-        better = [row for tier in tiers for row in reader.first(tier, limit)]
+        better = [row for tier in tiers for row in reader.first(tier, limit if best is None else best)]
         anywhere = list(dict.fromkeys([*better, *anywhere]))
     anywhere.sort(key=lambda row: _rank(row[1], tiers))
     return [pk for pk, _ in anywhere[:limit]]
