@@ -348,7 +348,12 @@ class _Work:
         moving = max(MOVE_PRICE, problem.prices.moved)
         part = Problem(
             stops=tuple(
-                replace(stop, was=(where[stop.key].technician, where[stop.key].day))
+                replace(
+                    stop,
+                    was=(where[stop.key].technician, where[stop.key].day),
+                    # To drop a visit for one that was left out moves it as much as another day would.
+                    left_out_price=problem.prices.leaving_out(stop) + moving,
+                )
                 if stop.key in where
                 else stop
                 for stop in free
