@@ -17,6 +17,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from schedules.certificates.models import Certificate
+from schedules.surveys.models import Survey
+from schedules.surveys.queries import asked_of
 from schedules.surveys.services import close_any
 from schedules.visits.acts import MAX_ACTS, NewAct, Sender, Taken, acts_of, take_acts
 from schedules.visits.models import FieldAct, Visit
@@ -162,12 +164,35 @@ class KeptActSerializer(serializers.Serializer[FieldAct]):
         return act.act_id in self.context["undone"]
 
 
+class QuestionSerializer(serializers.Serializer[Any]):
+    """What the office asks of those who walk: of a unit or of a place."""
+
+    unit = serializers.CharField(help_text="Empty when it is about a place.")
+    place = serializers.CharField(help_text="Empty when it is about a unit.")
+    subject = serializers.CharField()
+    title = serializers.CharField()
+    question = serializers.CharField()
+
+
+class AskedSerializer(serializers.Serializer[Any]):
+    """All questions of one survey that wait for an answer; none once all are answered."""
+
+    visit = serializers.UUIDField()
+    asked = QuestionSerializer(many=True)
+
+
 class KeptActsSerializer(serializers.Serializer[Any]):
     """Acts since the cursor. Young ones may come twice: tell them apart by their ids."""
 
     cursor = serializers.CharField()
     more = serializers.BooleanField()
     acts = KeptActSerializer(many=True)
+    surveys = AskedSerializer(
+        many=True,
+        required=False,
+        help_text="With the last page: each open survey with its questions, in the place of those that came "
+        "with the day.",
+    )
 
 
 class SinceSerializer(serializers.Serializer[Any]):
@@ -249,7 +274,8 @@ class FieldActViewSet(ScopedViewSet):
     @extend_schema(
         summary="Read acts",
         description="What was recorded on the visits to the sites of the reader, by every phone, since a "
-        "cursor: so that two technicians at one site see each other's work.",
+        "cursor: so that two technicians at one site see each other's work; and what the office asks of "
+        "those who walk a survey.",
         parameters=[SinceSerializer],
         responses=KeptActsSerializer,
     )
@@ -267,8 +293,18 @@ class FieldActViewSet(ScopedViewSet):
                 kind=FieldAct.Kind.UNDO, undoes_ref__in=[row.act_id for row in rows]
             ).values_list("undoes_ref", flat=True)
         )
-        body = [KeptActSerializer(row, context={"undone": undone}).data for row in rows]
-        return Response({"cursor": str(cursor), "more": more, "acts": body})
+        acts = [KeptActSerializer(row, context={"undone": undone}).data for row in rows]
+        body: dict[str, Any] = {"cursor": str(cursor), "more": more, "acts": acts}
+        if not more:
+            body["surveys"] = self._questions()
+        return Response(body)
+
+    def _questions(self) -> list[dict[str, Any]]:
+        """What is asked on each open survey; one query where there is none, two where nothing is asked."""
+        walked = self._visits().filter(kind=Visit.Kind.SURVEY, state__in=Visit.OPEN)
+        surveys = list(Survey.objects.filter(visit__in=walked).select_related("visit__site").order_by("pk"))
+        asked = asked_of(surveys, now=self.now) if surveys else {}
+        return [{"visit": row.visit.public_id, "asked": asked.get(row.visit_id, [])} for row in surveys]
 
     def _visits(self) -> QuerySet[Visit]:
         """Visits to the sites in scope that are open or were closed lately, whoever drives there."""

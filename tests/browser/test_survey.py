@@ -14,10 +14,12 @@ from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit, local_today
 from schedules.surveys.models import Survey
 from schedules.surveys.queries import walk_of
-from schedules.surveys.services import plan_survey
+from schedules.surveys.services import plan_survey, settle
+from schedules.visits.models import Visit
 from tests.browser.conftest import DESK
 from tests.browser.phone import Phone
 from tests.factories import make_location, make_model, make_site, make_unit, make_user
+from tests.schedules.surveys.cast import POWDER, make_day, place_of, read
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -157,3 +159,33 @@ def test_a_survey_offline_from_scan_to_signature(
         "004": "in_service",
         "005": "in_service",
     }
+
+
+def test_a_question_of_the_office_reaches_the_day_that_is_stored_already(phone: Phone) -> None:
+    """Asked after the day was stored: the next contact brings it, and takes it away once answered."""
+    day = make_day(2)
+    Visit.objects.filter(pk=day.survey.visit_id).update(planned_on=timezone.localdate())
+    unit, now = day.units[0], timezone.now()
+    day.other.unit(unit.public_id, place_of(unit), POWDER | read(made="06/2019"))
+    day.other.send()
+    page = phone.page
+    phone.sign_in(day.phone.person)
+    phone.store_day()
+    page.get_by_role("link", name="Mill Lane works").click()
+    expect(page.locator("#main")).to_contain_text("Ask at the gate.")
+    expect(page.locator("#main")).not_to_contain_text("The office asks")
+    survey = Survey.objects.select_related("visit__site").get(pk=day.survey.pk)
+    seen = {one.key: one.digest("") for one in walk_of(survey, now=now).differences if one.what == "made"}
+    settle(survey, seen, "ask", reason="Is it 2019 or 2021?", by=day.desk, now=now)
+    contact = "dispatchEvent(new Event('online'))"
+    page.evaluate(contact)
+    expect(page.locator("#main")).to_contain_text("Is it 2019 or 2021?")
+    # It stands on the phone from now on, without signal too.
+    with phone.no_signal():
+        page.reload()
+        expect(page.locator("#main")).to_contain_text("Is it 2019 or 2021?")
+        expect(page.get_by_role("link", name="Read it again")).to_be_visible()
+    day.other.unit(unit.public_id, place_of(unit), POWDER | read(made="03/2021"))
+    day.other.send()
+    page.evaluate(contact)
+    expect(page.locator("#main")).not_to_contain_text("Is it 2019 or 2021?")

@@ -15,9 +15,13 @@ from inventory.logbook.models import Defect, ServiceRecord
 from inventory.register.models import Unit
 from schedules.certificates.content import recount
 from schedules.certificates.models import Certificate
+from schedules.surveys.models import Survey
+from schedules.surveys.queries import walk_of
+from schedules.surveys.services import settle
 from schedules.visits.models import Doubt, FieldAct, HeldVisit, Visit, VisitEntry, WaitingAct
 from schedules.visits.recording import last_entries
 from tests.factories import NOW, make_location, make_model, make_site, make_unit, make_user, make_visit
+from tests.schedules.surveys.cast import POWDER, make_day, place_of, read
 from tests.servicedesk.api.cast import COUNTS, GAUGE, client_of
 
 pytestmark = pytest.mark.django_db
@@ -324,6 +328,33 @@ def test_another_owners_unit_is_not_recorded_on(phone):
     (answer,) = phone.send(phone.serviced(other))
     assert answer["problem"]["errors"][0]["field"] == "unit"
     assert other.number not in str(answer)
+
+
+def test_what_the_office_asks_comes_with_the_acts_until_it_is_answered():
+    day = make_day(2)
+    unit = day.units[0]
+    day.phone.unit(unit.public_id, place_of(unit), POWDER | read(made="06/2019"))
+    day.phone.send()
+    client, stranger = client_of(day.phone.person), client_of(make_user("technician"))
+    visit = str(day.survey.visit.public_id)
+    assert client.get(URL).json()["surveys"] == [{"visit": visit, "asked": []}]
+    survey = Survey.objects.select_related("visit__site").get(pk=day.survey.pk)
+    seen = {one.key: one.digest("") for one in walk_of(survey, now=NOW).differences if one.what == "made"}
+    settle(survey, seen, "ask", reason="Is it 2019 or 2021?", by=day.desk, now=NOW)
+    (told,) = client.get(URL).json()["surveys"]
+    assert told["visit"] == visit
+    assert [(one["unit"], one["question"]) for one in told["asked"]] == [
+        (str(unit.public_id), "Is it 2019 or 2021?")
+    ]
+    assert stranger.get(URL).json()["surveys"] == []
+    # More acts are still to come: the questions come with the last of them.
+    day.phone.act("survey_missing", day.units[1].public_id, state="not_found")
+    day.phone.send()
+    assert "surveys" not in client.get(URL, {"limit": 1}).json()
+    # Read anew, nothing is asked any more; the phone is told so.
+    day.phone.unit(unit.public_id, place_of(unit), POWDER | read(made="03/2021"))
+    day.phone.send()
+    assert client.get(URL).json()["surveys"] == [{"visit": visit, "asked": []}]
 
 
 def test_a_batch_costs_the_same_few_queries_per_act(phone, units, django_assert_max_num_queries):

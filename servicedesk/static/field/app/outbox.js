@@ -16,6 +16,7 @@ import {
   remember,
   settleActs,
   storeOthers,
+  storeQuestions,
   waitingPhotos,
 } from "./store.js";
 import { config } from "./dom.js";
@@ -194,6 +195,8 @@ const fetchOthers = async (person) => {
       said.cursor,
       person,
     );
+    // The last page brings what the office asks by now: a stored day knows only what it asked back then.
+    if (said.surveys) await storeQuestions(said.surveys, person);
     more = said.more === true && said.acts.length > 0;
   }
 };

@@ -132,6 +132,27 @@ export const touchDay = async (person) => {
   return day;
 };
 
+/**
+ * Puts what the office asks on surveys in the place of what the stored day says; does nothing without one.
+ * @param {{visit: string, asked: any[]}[]} surveys @param {string} person
+ */
+export const storeQuestions = async (surveys, person) => {
+  let isNew = false;
+  await withRoom(async () => {
+    const tx = (await db()).transaction("days", "readwrite");
+    const day = await tx.store.get(person);
+    for (const { visit, asked } of surveys) {
+      const survey = day?.visits.find((one) => one.id === visit)?.survey;
+      if (!survey || JSON.stringify(survey.asked) === JSON.stringify(asked)) continue;
+      survey.asked = asked;
+      isNew = true;
+    }
+    if (isNew) await tx.store.put(day, person);
+    await tx.done;
+  });
+  if (isNew) changed("asked");
+};
+
 /** @param {string} person */
 export const storedDay = async (person) => (person ? (await db()).get("days", person) : undefined);
 /** @param {string} person @param {string} site */

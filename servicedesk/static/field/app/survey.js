@@ -58,11 +58,12 @@ export const screen = async ([id], query) => {
   const today = todayIn(site.time_zone);
   const key = `here|${id}`;
   const here = { building: "", floor: "", ...((await draftOf(key)) ?? {}) };
-  const more = visit.visit.survey ?? { note: "", asked: [] };
+  const note = visit.visit.survey?.note ?? "";
   let filter = query.get("show") ?? "floor";
   const list = h("div", { class: "stack", id: "list" });
   const progress = h("div", { class: "app-progress" });
   const foot = h("div", { class: "app-actions" });
+  const questions = h("div", { "aria-live": "polite" });
   let survey = surveyOf(visit, today);
 
   const isHere = (/** @type {any} */ place) =>
@@ -167,6 +168,29 @@ export const screen = async ([id], query) => {
         : "",
     );
     drawTabs();
+    drawQuestions();
+  };
+  /** Drawn when they are others only: a screen reader says them once. */
+  let said = "";
+  const drawQuestions = () => {
+    const asked = visit.visit.survey?.asked ?? [];
+    if (said === JSON.stringify(asked)) return;
+    said = JSON.stringify(asked);
+    const lines = asked.map((/** @type {any} */ one) =>
+      h(
+        "li",
+        null,
+        h("strong", null, `${one.subject}, ${one.title.toLowerCase()}: `),
+        one.question,
+        " ",
+        one.unit ? h("a", { href: `#/reading/${id}/${one.unit}?by=picked&again=yes` }, "Read it again") : null,
+      ),
+    );
+    questions.replaceChildren(
+      lines.length
+        ? notice("soon", "caution", h("strong", null, "The office asks"), h("ul", { class: "plain" }, lines))
+        : "",
+    );
   };
 
   const onCode = (/** @type {string} */ code, /** @type {string} */ by) => go(codeAddress(id, survey.units, code, by));
@@ -235,16 +259,6 @@ export const screen = async ([id], query) => {
   );
   moveTo({});
 
-  const asked = more.asked.map((/** @type {any} */ one) =>
-    h(
-      "li",
-      null,
-      h("strong", null, `${one.subject}, ${one.title.toLowerCase()}: `),
-      one.question,
-      " ",
-      one.unit ? h("a", { href: `#/reading/${id}/${one.unit}?by=picked&again=yes` }, "Read it again") : null,
-    ),
-  );
   return {
     title: site.name,
     back: "",
@@ -253,13 +267,11 @@ export const screen = async ([id], query) => {
       { class: "stack" },
       h("h1", { class: "visually-hidden" }, `Survey of ${site.name}`),
       h("p", { class: "soft" }, `${site.owner.name} · survey ${visit.visit.number}`),
-      more.note ? notice("", "info", h("p", null, more.note)) : null,
+      note ? notice("", "info", h("p", null, note)) : null,
       survey.isEnded
         ? notice("ok", "done", h("p", null, "This walk was ended and signed. What you record now is sent all the same."))
         : null,
-      asked.length
-        ? notice("soon", "caution", h("strong", null, "The office asks"), h("ul", { class: "plain" }, asked))
-        : null,
+      questions,
       progress,
       where,
       tabs,

@@ -52,6 +52,15 @@ let recording = "";
 
 onChange((what, written) => {
   if (what === "day") opened = null;
+  if (what === "asked" && opened) {
+    const { person, visit } = opened;
+    // The rest of the day stays: what is half recorded on the screen goes on.
+    void storedDay(person).then((day) => {
+      const now = day?.visits.find((/** @type {any} */ one) => one.id === visit.id);
+      if (now) visit.survey = now.survey;
+      tell("round");
+    });
+  }
   if (!opened || !["acts", "others"].includes(what)) return;
   if (written?.length && written[0].visit === recording) return;
   const { visit, site } = opened;
