@@ -110,6 +110,10 @@ class SiteTally(models.Model):
     Kept in the transaction that writes the obligations (``schedules.due.tallies``), so that a page
     need not count millions of rows. Monthly looks are counted apart, because whose work they are is
     a setting of the site. A site without a row is counted row by row.
+
+    ``unit_…`` counts units instead, each once by the gravest of its tasks, those without a task left
+    out: with the looks passed over, ``whole_…`` with them. Where a unit is does not matter here: a
+    reader who wants those that hang takes off the few that do not.
     """
 
     site = models.OneToOneField(Site, models.CASCADE, primary_key=True, related_name="tally")
@@ -129,6 +133,19 @@ class SiteTally(models.Model):
     look_unknown = models.PositiveIntegerField(default=0)
     look_uncovered = models.PositiveIntegerField(default=0)
     look_no_date = models.PositiveIntegerField(default=0)
+    unit_overdue = models.PositiveIntegerField(default=0)
+    unit_unknown = models.PositiveIntegerField(default=0)
+    unit_due = models.PositiveIntegerField(default=0)
+    unit_in_date = models.PositiveIntegerField(default=0)
+    whole_overdue = models.PositiveIntegerField(default=0)
+    whole_unknown = models.PositiveIntegerField(default=0)
+    whole_due = models.PositiveIntegerField(default=0)
+    whole_in_date = models.PositiveIntegerField(default=0)
+    coming = models.JSONField(
+        default=list,
+        help_text="By month of the latest date, as 12 × year + month − 1: [month, tasks but looks, looks].",
+    )
+    coming_until = models.PositiveIntegerField(default=0, help_text="The first month that is not kept.")
 
     def __str__(self) -> str:
         return f"{self.site_id} as counted on {self.counted_on}"

@@ -6,6 +6,7 @@ as everywhere in the owner's figures. A unit that no rule of ours gives a date s
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -21,9 +22,10 @@ from inventory.access import Scope
 from inventory.measures.kinds import Task
 from inventory.register.models import Site, Unit
 from schedules.due.inmemory import Batch
-from schedules.due.models import SiteMonth
+from schedules.due.models import Obligation, SiteMonth
 from schedules.due.queries import SOON_DAYS, batched, unit_inputs, zone_days
 from schedules.due.stood import FIELDS, Stood, count_sites
+from schedules.due.tallies import month_number
 from schedules.engine.fleet import KNOWLEDGE_CODES, NO_DAY, TASK_CODES, number
 from schedules.engine.result import Knowledge
 from schedules.rulebook.books import Rulebook, rulebooks
@@ -193,4 +195,36 @@ def months_of(scope: Scope, now: datetime, *, site: Site | None = None) -> list[
         counts: dict[str, Any] = dict(row)
         stood = Stood(*(counts[f"{name}_sum"] for name in FIELDS))
         found.append(MonthStood(counts["month"], stood, counts["sites"], counts["worked"] > 0))
+    return found
+
+
+def coming_months(scope: Scope, first: date, months: int, *, site: Site | None = None) -> Counter[date]:
+    """How many of our tasks have their latest date in each of so many months from ``first`` on.
+
+    The first month, which is given by its first day and not over yet, also holds all that lies before it.
+    One query, off the tallies; one more where sites have none or one that does not reach so far.
+    """
+    sites = Site.objects.visible_to(scope).order_by()
+    if site is not None:
+        sites = sites.filter(pk=site.pk)
+    by_number: Counter[int] = Counter()
+    begin = month_number(first)
+    lacking = []
+    for pk, looks_by, until, listed in sites.values_list(
+        "pk", "monthly_checks_by", "tally__coming_until", "tally__coming"
+    ):
+        if until is None or until < begin + months:
+            lacking.append(pk)
+            continue
+        with_looks = looks_by == Site.MonthlyChecks.FIRM
+        for month, tasks, looks in listed:
+            if month >= begin + months:
+                break
+            by_number[max(month, begin)] += tasks + looks if with_looks else tasks
+    found = Counter({date(at // 12, at % 12 + 1, 1): tasks for at, tasks in by_number.items()})
+    if lacking:
+        last = first + relativedelta(months=months)
+        rows = Obligation.objects.ours().filter(site__in=lacking, is_binding=True, latest_on__lt=last)
+        for day, tasks in rows.order_by().values_list("latest_on").annotate(n=Count("pk")):
+            found[max(day.replace(day=1), first)] += tasks
     return found

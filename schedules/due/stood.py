@@ -1,31 +1,28 @@
 """How the hanging units of sites stand now, each unit counted once by the worst of its binding tasks.
 
-Most obligations lie far ahead, so only those that want something are read, found by index. Whether that
-found them all is told by the tally of the site: where its counts and what was read differ, or where it was
-not counted today, the site is counted row by row, so that a figure is slow rather than wrong.
+The tallies count all units of a site that have a task. The few that do not hang are taken off, those
+without a task are unknown. A site whose tally is not of its own today is counted row by row, so that a
+figure is slow rather than wrong.
 """
-
-# ruff: noqa: S608 - the SQL here is put together from names of tables and closed vocabularies only
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from typing import Any
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
-from django.db import connection
 from django.db.models import Count, Q
 
+from inventory.measures.kinds import Task
 from inventory.register.models import Site, Unit
 from schedules.due.models import Obligation, SiteTally
-from schedules.due.queries import SOON_DAYS, Status, status_case, zone_days
+from schedules.due.queries import Status, status_case, status_on
+from schedules.due.tallies import GRAVITY, GRAVITY_OF, UNIT_COLUMNS
 
 FIELDS = ("units", "in_date", "due", "overdue", "unknown")
-_OBLIGATIONS, _UNITS = Obligation._meta.db_table, Unit._meta.db_table
-_HANGING = ", ".join(f"'{state.value}'" for state in Unit.HANGING)
-_ELSEWHERE = ", ".join(f"'{state.value}'" for state in Unit.State if state not in Unit.HANGING)
+_ELSEWHERE = [state for state in Unit.State if state not in Unit.HANGING]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,117 +44,88 @@ def count_sites(sites: Iterable[Site], now: datetime) -> dict[int, Stood]:
 
     The owner's own monthly looks are left out. A unit that no rule of ours gives a row stands as unknown.
     """
-    by_day: dict[date, list[Site]] = defaultdict(list)
-    days = zone_days(now)
-    for site in sites:
-        by_day[days[site.time_zone]].append(site)
-    found: dict[int, Stood] = {}
-    for day, here in by_day.items():
-        found |= _count(here, day, now)
-    return found
-
-
-def _count(sites: Sequence[Site], day: date, now: datetime) -> dict[int, Stood]:
-    ids = [site.pk for site in sites]
-    firm = [site.pk for site in sites if site.monthly_checks_by == Site.MonthlyChecks.FIRM]
-    hanging = _hanging(ids, firm)
-    wanting = _wanting(ids, firm, day)
-    whole = _tallied(sites, day, wanting)
-    left = [pk for pk in ids if pk not in whole]
-    dated = _row_by_row(left, now) if left else {}
+    here = list(sites)
+    zone_days = {zone: now.astimezone(ZoneInfo(zone)).date() for zone in {site.time_zone for site in here}}
+    days = {site.pk: zone_days[site.time_zone] for site in here}
+    hanging = _hanging(list(days))
+    tallied = _by_tally(here, days)
+    # More units with a task than hang there, or fewer than none: one was taken away a moment ago.
+    tallied = {
+        pk: stood
+        for pk, stood in tallied.items()
+        if stood.units <= hanging.get(pk, 0) and all(getattr(stood, f) >= 0 for f in FIELDS)
+    }
+    left = [pk for pk in days if pk not in tallied]
+    tallied |= _row_by_row(left, now) if left else {}
     found = {}
-    for pk in ids:
-        units, with_row = hanging.get(pk, (0, 0))
-        if pk in whole:
-            row = wanting.get(pk, _NOTHING)
-            overdue, unknown, due = row[3], row[4], row[5]
-        else:
-            overdue, unknown, due, with_row = dated.get(pk, (0, 0, 0, 0))
-        found[pk] = Stood(units, with_row - overdue - unknown - due, due, overdue, unknown + units - with_row)
+    for pk in days:
+        stood, units = tallied.get(pk, Stood()), hanging.get(pk, 0)
+        without = units - stood.units
+        found[pk] = replace(stood, units=units, unknown=stood.unknown + without)
     return found
 
 
-_NOTHING = (0, 0, 0, 0, 0, 0)
+def _hanging(ids: Sequence[int]) -> dict[int, int]:
+    """How many units hang at each of these sites; from the index alone."""
+    rows = Unit.objects.filter(site__in=ids, state__in=Unit.HANGING).order_by().values_list("site_id")
+    return dict(rows.annotate(n=Count("pk")))
 
 
-def _is_ours(firm: Sequence[int], name: str) -> str:
-    """What leaves out the owner's own looks."""
-    here = f" OR {name} IN ({_marks(firm)})" if firm else ""
-    return f"(o.task <> 'visual_inspection'{here})"
-
-
-def _marks(ids: Sequence[int]) -> str:
-    return ", ".join(["%s"] * len(ids))
-
-
-def _hanging(ids: Sequence[int], firm: Sequence[int]) -> dict[int, tuple[int, int]]:
-    """Units that hang at each site, and those among them that any rule of ours gives a row."""
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"SELECT u.site_id, COUNT(*), SUM(CASE WHEN EXISTS (SELECT 1 FROM {_OBLIGATIONS} o "
-            f"WHERE o.unit_id = u.id AND o.is_binding AND {_is_ours(firm, 'u.site_id')}) THEN 1 ELSE 0 END) "
-            f"FROM {_UNITS} u WHERE u.site_id IN ({_marks(ids)}) AND u.state IN ({_HANGING}) "
-            "GROUP BY u.site_id",
-            [*firm, *ids],
+def _by_tally(sites: Sequence[Site], days: Mapping[int, date]) -> dict[int, Stood]:
+    """How units stand at the sites whose tally is of their own today: all units, less those that hang not."""
+    ids = [site.pk for site in sites]
+    tallies = {
+        row[0]: row[1:]
+        for row in SiteTally.objects.filter(pk__in=ids).values_list(
+            "pk", "counted_on", "recount_on", *UNIT_COLUMNS
         )
-        return {site: (units, int(with_row)) for site, units, with_row in cursor.fetchall()}
-
-
-def _wanting(ids: Sequence[int], firm: Sequence[int], day: date) -> dict[int, tuple[int, ...]]:
-    """By site: obligations overdue, doubtful and due that the index finds, and hanging units likewise."""
-    adapt: Any = connection.ops.adapt_datefield_value
-    today, soon = adapt(day), adapt(day + timedelta(days=SOON_DAYS))
-    rank = (
-        "CASE WHEN o.knowledge IN ('unknown_basis', 'uncovered') THEN 2 "
-        "WHEN o.latest_on < %s AND NOT o.is_deferred THEN 3 ELSE 1 END"
-    )
-    where = f"o.is_binding AND o.site_id IN ({_marks(ids)}) AND {_is_ours(firm, 'o.site_id')}"
-    away = f"SELECT id FROM {_UNITS} WHERE state IN ({_ELSEWHERE})"
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT site_id, SUM(late), SUM(doubtful), SUM(near), "
-            "SUM(CASE WHEN hangs AND worst = 3 THEN 1 ELSE 0 END), "
-            "SUM(CASE WHEN hangs AND worst = 2 THEN 1 ELSE 0 END), "
-            "SUM(CASE WHEN hangs AND worst = 1 THEN 1 ELSE 0 END) FROM ("
-            f"SELECT site_id, unit_id, unit_id NOT IN ({away}) AS hangs, MAX(rank) AS worst, "
-            "SUM(CASE WHEN rank = 3 THEN 1 ELSE 0 END) AS late, "
-            "SUM(CASE WHEN rank = 2 THEN 1 ELSE 0 END) AS doubtful, "
-            "SUM(CASE WHEN rank = 1 THEN 1 ELSE 0 END) AS near FROM ("
-            f"SELECT o.site_id, o.unit_id, {rank} AS rank FROM {_OBLIGATIONS} o "
-            f"WHERE {where} AND o.latest_on <= %s "
-            f"UNION ALL SELECT o.site_id, o.unit_id, 2 FROM {_OBLIGATIONS} o "
-            f"WHERE {where} AND o.knowledge = 'uncovered' AND (o.latest_on IS NULL OR o.latest_on > %s)"
-            ") AS wanting GROUP BY site_id, unit_id) AS units GROUP BY site_id",
-            [today, *ids, *firm, soon, *ids, *firm, soon],
-        )
-        return {row[0]: tuple(int(number) for number in row[1:]) for row in cursor.fetchall()}
-
-
-def _tallied(sites: Sequence[Site], day: date, wanting: dict[int, tuple[int, ...]]) -> set[int]:
-    """Sites of which the index found everything, as their tally tells."""
-    tallies = SiteTally.objects.filter(site__in=[site.pk for site in sites], counted_on=day)
-    rows = tallies.exclude(recount_on__lte=day).in_bulk()
-    whole = set()
+    }
+    elsewhere = _elsewhere(ids, days)
+    found = {}
     for site in sites:
-        tally = rows.get(site.pk)
-        if tally is None:
+        counted_on, recount_on, *counts = tallies.get(site.pk, (None, None))
+        if counted_on != days[site.pk] or (recount_on is not None and recount_on <= days[site.pk]):
             continue
-        late, doubtful, near = (
-            tally.overdue,
-            tally.unknown + tally.uncovered,
-            tally.due,
+        is_firms = site.monthly_checks_by == Site.MonthlyChecks.FIRM
+        all_units = counts[len(GRAVITY) :] if is_firms else counts[: len(GRAVITY)]
+        others = elsewhere[site.pk, is_firms]
+        overdue, unknown, due, in_date = (
+            number - others[name] for name, number in zip(GRAVITY, all_units, strict=True)
         )
-        if site.monthly_checks_by == Site.MonthlyChecks.FIRM:
-            late += tally.look_overdue
-            doubtful += tally.look_unknown + tally.look_uncovered
-            near += tally.look_due
-        if wanting.get(site.pk, _NOTHING)[:3] == (late, doubtful, near):
-            whole.add(site.pk)
-    return whole
+        found[site.pk] = Stood(overdue + unknown + due + in_date, in_date, due, overdue, unknown)
+    return found
 
 
-def _row_by_row(ids: Sequence[int], now: datetime) -> dict[int, tuple[int, int, int, int]]:
-    """Hanging units overdue, doubtful and due, and all with a row, by site."""
+def _elsewhere(ids: Sequence[int], days: Mapping[int, date]) -> dict[tuple[int, bool], Counter[str]]:
+    """Units of these sites that do not hang and have a task, by gravity, by site and whether looks count."""
+    rows = Obligation.objects.filter(
+        unit__in=Unit.objects.filter(site__in=ids, state__in=_ELSEWHERE).order_by().values("pk"),
+        is_binding=True,
+    ).order_by()
+    statuses: dict[tuple[int, bool, int], list[Status]] = defaultdict(list)
+    for unit, site, task, knowledge, latest_on, target_on, is_deferred in rows.values_list(
+        "unit_id", "site_id", "task", "knowledge", "latest_on", "target_on", "is_deferred"
+    ):
+        if site not in days:
+            continue
+        status = status_on(
+            knowledge=knowledge,
+            latest_on=latest_on,
+            target_on=target_on,
+            today=days[site],
+            is_deferred=is_deferred,
+        )
+        statuses[site, True, unit].append(status)
+        if task != Task.VISUAL_INSPECTION:
+            statuses[site, False, unit].append(status)
+    found: dict[tuple[int, bool], Counter[str]] = defaultdict(Counter)
+    for (site, with_looks, _), here in statuses.items():
+        found[site, with_looks][GRAVITY[min(GRAVITY_OF[status] for status in here)]] += 1
+    return found
+
+
+def _row_by_row(ids: Sequence[int], now: datetime) -> dict[int, Stood]:
+    """The hanging units with a row, counted over every obligation, by site."""
     late = Q(stands=Status.OVERDUE)
     doubtful = late | Q(stands__in=(Status.UNKNOWN, Status.UNCOVERED))
     rows = (
@@ -174,11 +142,12 @@ def _row_by_row(ids: Sequence[int], now: datetime) -> dict[int, tuple[int, int, 
         )
     )
     return {
-        row["site_id"]: (
-            row["late"],
-            row["doubtful"] - row["late"],
-            row["wanting"] - row["doubtful"],
-            row["covered"],
+        row["site_id"]: Stood(
+            units=row["covered"],
+            in_date=row["covered"] - row["wanting"],
+            due=row["wanting"] - row["doubtful"],
+            overdue=row["late"],
+            unknown=row["doubtful"] - row["late"],
         )
         for row in rows
     }

@@ -300,7 +300,7 @@ def put_away(worked: Worked, *, now: datetime) -> Put:
     rows = _rows(worked, settled)
     stored = _stored([*worked.serving[settled].tolist(), *gone])
     before = Rows.of(
-        (old[0], key[2], old[6], old[7], old[8], old[4], old[5]) for key, (_, old) in stored.items()
+        (key[0], old[0], key[2], old[6], old[7], old[8], old[4], old[5]) for key, (_, old) in stored.items()
     )
     at = connection.ops.adapt_datetimefield_value(now)
 
@@ -393,6 +393,7 @@ def _columns(worked: Worked, settled: Any) -> Rows:
     which = np.flatnonzero(settled[answers.unit])
     knowledge = answers.knowledge[which]
     return Rows(
+        unit=worked.serving[answers.unit[which]],
         site=worked.site[answers.unit[which]],
         is_look=answers.task[which] == TASK_CODES[Task.VISUAL_INSPECTION],
         is_unknown=knowledge == KNOWLEDGE_CODES[engine.Knowledge.UNKNOWN_BASIS],

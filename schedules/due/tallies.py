@@ -1,4 +1,4 @@
-"""How many obligations of each site stand how: kept with the obligations, read in their stead.
+"""How many obligations and units of each site stand how: kept with the obligations, read in their stead.
 
 A tally counts on one civil day. Three things move it: obligations that are written (``settle``, in the
 same transaction), days that pass (``advance``, by the rows that crossed a line, found by index), and
@@ -39,9 +39,23 @@ from schedules.engine.fleet import NO_DAY, Ints, day_of, number
 
 COUNTS = tuple(status.value for status in Status)
 COLUMNS = (*COUNTS, *(f"look_{name}" for name in COUNTS))
+# From the gravest on, as each unit is counted: an unknown date and a kind without a rule look alike.
+GRAVITY = ("overdue", "unknown", "due", "in_date")
+UNIT_COLUMNS = (*(f"unit_{name}" for name in GRAVITY), *(f"whole_{name}" for name in GRAVITY))
 _PLACE = {status: place for place, status in enumerate(Status)}
 _LOOK = "visual_inspection"
 _UNJUDGED = ("unknown_basis", "uncovered")
+GRAVITY_OF = {
+    Status.OVERDUE: 0,
+    Status.UNKNOWN: 1,
+    Status.UNCOVERED: 1,
+    Status.DUE: 2,
+    Status.IN_DATE: 3,
+    Status.NO_DATE: 3,
+}
+_GRAVITIES = np.array([GRAVITY_OF[status] for status in Status])
+Cells = dict[int, dict[int, list[int]]]
+"""Tasks but looks, and looks, by month, by the place of a site."""
 
 FARTHEST_DAYS = SOON_DAYS - 1
 """So many days a tally can be carried on; over a longer gap a row could cross both lines."""
@@ -69,6 +83,7 @@ def hold_lock() -> None:
 class Rows:
     """Obligations as columns; days are numbers."""
 
+    unit: Ints
     site: Ints
     is_look: Any
     is_unknown: Any
@@ -80,22 +95,26 @@ class Rows:
 
     @classmethod
     def of(cls, rows: Iterable[tuple[Any, ...]]) -> Rows:
-        """Of rows: site, task, knowledge, is deferred, is binding, target and latest as texts or None."""
-        columns = list(zip(*(row for row in rows if row[0] is not None), strict=True)) or [()] * 7
-        knowledge = np.array(columns[2], object)
+        """Of rows: unit, site, task, knowledge, is deferred, is binding, target, latest (texts or None)."""
+        columns = list(zip(*(row for row in rows if row[1] is not None), strict=True)) or [()] * 8
+        knowledge = np.array(columns[3], object)
         return cls(
             np.array(columns[0], np.int64),
-            np.array(columns[1], object) == _LOOK,
+            np.array(columns[1], np.int64),
+            np.array(columns[2], object) == _LOOK,
             knowledge == "unknown_basis",
             knowledge == "uncovered",
-            np.array(columns[3], np.bool_),
             np.array(columns[4], np.bool_),
-            _numbers(columns[5]),
+            np.array(columns[5], np.bool_),
             _numbers(columns[6]),
+            _numbers(columns[7]),
         )
 
     def counted(self, sites: Ints, days: Ints) -> Ints:
-        """Counts by site (a row each, in the order of ``sites``) and column, each on the site's day."""
+        """Counts by site (a row each, in the order of ``sites``) and column, each on the site's day.
+
+        The columns are those of ``COLUMNS``, then those of ``UNIT_COLUMNS``.
+        """
         kept = np.flatnonzero(self.is_binding)
         place = np.searchsorted(sites, self.site[kept])
         day, latest, target = days[place], self.latest[kept], self.target[kept]
@@ -117,9 +136,38 @@ class Rows:
             ],
             _PLACE[Status.IN_DATE],
         )
-        column = status + len(COUNTS) * self.is_look[kept]
-        width = len(COLUMNS)
-        return np.bincount(place * width + column, minlength=len(sites) * width).reshape(len(sites), width)
+        is_look = self.is_look[kept]
+        tasks = _table(place, status + len(COUNTS) * is_look, len(sites), len(COLUMNS))
+        # Each unit once, at the site that its rows are of.
+        key = place * (int(self.unit.max(initial=0)) + 1) + self.unit[kept]
+        _, first, unit = np.unique(key, return_index=True, return_inverse=True)
+        gravity = _GRAVITIES[status] + len(GRAVITY) * is_look
+        by_gravity = _table(unit, gravity, len(first), 2 * len(GRAVITY)) > 0
+        plain = by_gravity[:, : len(GRAVITY)]
+        units = [tasks]
+        for found in (plain, plain | by_gravity[:, len(GRAVITY) :]):
+            some = found.any(axis=1)
+            units.append(_table(place[first[some]], found[some].argmax(axis=1), len(sites), len(GRAVITY)))
+        return np.concatenate(units, axis=1)
+
+    def months(self, sites: Ints, floors: Ints, untils: Ints) -> Cells:
+        """How many binding rows have their latest date in each month from the floor on, by site.
+
+        What lies before the floor is counted at the floor, what lies beyond the end not at all.
+        """
+        kept = np.flatnonzero(self.is_binding & (self.latest != NO_DAY))
+        place = np.searchsorted(sites, self.site[kept])
+        month = np.maximum(_months(self.latest[kept]), floors[place])
+        near = month < untils[place]
+        kept, place, month = kept[near], place[near], month[near]
+        keys, numbers = np.unique(
+            (place << _MONTH_BITS | month) << 1 | self.is_look[kept], return_counts=True
+        )
+        found: Cells = defaultdict(lambda: defaultdict(lambda: [0, 0]))
+        for key, count in zip(keys.tolist(), numbers.tolist(), strict=True):
+            at = key >> 1
+            found[at >> _MONTH_BITS][at & (1 << _MONTH_BITS) - 1][key & 1] = count
+        return found
 
     def recounts(self, sites: Ints, days: Ints) -> Ints:
         """The first day, by site, on which a target comes long before its latest date; a far day if none."""
@@ -134,6 +182,40 @@ class Rows:
 
 
 _NEVER = number(date.max)
+_MONTH_BITS = 17
+"""Enough for 12 × 9999."""
+MONTHS_KEPT = 24
+"""So many months ahead and up to a year more tasks are kept by month, so that sites run out one by one."""
+
+
+def month_number(day: date) -> int:
+    """The month of ``day`` as tallies number them."""
+    return 12 * day.year + day.month - 1
+
+
+def _months(days: Ints) -> Ints:
+    numbers: Ints = days.astype("M8[D]").astype("M8[M]").astype(np.int64) + 12 * 1970
+    return numbers
+
+
+def _floors(days: Ints) -> Ints:
+    """The months before those of the days on which sites are counted: UTC may still be in them."""
+    return _months(days) - 1
+
+
+def _untils(sites: Ints, days: Ints) -> Ints:
+    return _months(days) + MONTHS_KEPT + sites % 12
+
+
+def _runs_out(until: int) -> date:
+    """The day on which a tally that ends there no longer reaches a year ahead, in UTC neither."""
+    month = until - 12
+    return date(month // 12, month % 12 + 1, 1)
+
+
+def _table(row: Ints, column: Ints, rows: int, columns: int) -> Ints:
+    """How often each pair of row and column comes."""
+    return np.bincount(row * columns + column, minlength=rows * columns).reshape(rows, columns)
 
 
 def settle(before: Rows, after: Rows, as_of: Mapping[int, int]) -> None:
@@ -154,6 +236,15 @@ def settle(before: Rows, after: Rows, as_of: Mapping[int, int]) -> None:
     fresh = after.counted(sites, days)
     moved = fresh - before.counted(sites, days)
     recounts = after.recounts(sites, days)
+    floors = _floors(days)
+    untils = np.array(
+        [
+            old[site].coming_until if site in old else until
+            for site, until in zip(sites.tolist(), _untils(sites, days).tolist(), strict=True)
+        ],
+        np.int64,
+    )
+    added, taken = after.months(sites, floors, untils), before.months(sites, floors, untils)
     # A site that is new to the tallies holds nothing but what was written here, or is counted anew.
     held = _held(news)
     written = dict(zip(*(c.tolist() for c in np.unique(after.site, return_counts=True)), strict=True))
@@ -167,22 +258,55 @@ def settle(before: Rows, after: Rows, as_of: Mapping[int, int]) -> None:
                 continue
             if site not in as_of:
                 continue
-            tally = SiteTally(site_id=site, counted_on=_day(int(days[place])))
+            until = int(untils[place])
+            tally = SiteTally(
+                site_id=site,
+                counted_on=_day(int(days[place])),
+                recount_on=_runs_out(until),
+                coming_until=until,
+            )
             now = fresh[place].tolist()
+            coming = _listed_months([], added.get(place, {}), {}, 0)
         else:
-            if not moved[place].any() and first == _NEVER:
+            coming = _listed_months(
+                tally.coming, added.get(place, {}), taken.get(place, {}), int(floors[place])
+            )
+            if not moved[place].any() and first == _NEVER and coming == tally.coming:
                 continue
-            now = [getattr(tally, name) + n for name, n in zip(COLUMNS, moved[place].tolist(), strict=True)]
-        if min(now) < 0:
+            now = [getattr(tally, name) + n for name, n in zip(_KEPT, moved[place].tolist(), strict=True)]
+        if min(now) < 0 or any(min(line) < 0 for line in coming):
             anew.append(site)
             continue
-        for name, value in zip(COLUMNS, now, strict=True):
+        for name, value in zip(_KEPT, now, strict=True):
             setattr(tally, name, value)
+        tally.coming = coming
         if first != _NEVER:
             tally.recount_on = min(tally.recount_on or date.max, _day(first))
         tallies.append(tally)
     _put(tallies)
     _count(anew, {site: _day(int(as_of[site])) for site in anew if site in as_of})
+
+
+_KEPT = (*COLUMNS, *UNIT_COLUMNS)
+
+
+def _listed_months(
+    listed: list[list[int]], added: Mapping[int, list[int]], taken: Mapping[int, list[int]], floor: int
+) -> list[list[int]]:
+    """The months of a site as a tally keeps them, with what was added and without what was taken."""
+    if added == taken:
+        return listed
+    found: dict[int, list[int]] = {}
+    for month, *counts in listed:
+        here = found.setdefault(max(month, floor), [0, 0])
+        here[0] += counts[0]
+        here[1] += counts[1]
+    for sign, moved in ((1, added), (-1, taken)):
+        for month, counts in moved.items():
+            here = found.setdefault(month, [0, 0])
+            for column in (0, 1):
+                here[column] += sign * counts[column]
+    return [[month, *found[month]] for month in sorted(found) if any(found[month])]
 
 
 def advance(now: datetime) -> int:
@@ -251,12 +375,58 @@ def _carry(old: date, new: date, zones: list[str]) -> int:
             try:
                 with transaction.atomic():
                     cursor.execute(sql, [old, new, old + soon, new + soon, old, old, *zones])
+                    _carry_units(cursor, old, new, zones)
             except IntegrityError:
                 # A count below nothing: these tallies were wrong, and are counted anew.
                 cursor.execute(f"DELETE FROM {_TALLIES} WHERE {here}", [old, *zones])
                 return 0
             cursor.execute(f"UPDATE {_TALLIES} SET counted_on = %s WHERE {here}", [new, old, *zones])
             return int(cursor.rowcount)
+
+
+def _carry_units(cursor: Any, old: date, new: date, zones: list[str]) -> None:
+    """Move the counts of units, each by the gravest of its tasks before and after."""
+    named = ", ".join(["%s"] * len(zones))
+    unjudged = ", ".join(f"'{code}'" for code in _UNJUDGED)
+    where = f"o.is_binding AND o.knowledge NOT IN ({unjudged})"
+    soon = timedelta(days=SOON_DAYS)
+    rank = (
+        f"CASE WHEN o.knowledge IN ({unjudged}) THEN 2 WHEN o.latest_on IS NULL THEN 0 "
+        "WHEN o.latest_on < %s AND NOT o.is_deferred THEN 3 "
+        "WHEN o.latest_on <= %s OR o.target_on <= %s THEN 1 ELSE 0 END"
+    )
+    moved = ", ".join(
+        f"SUM(CASE WHEN {prefix}after = {3 - place} THEN 1 ELSE 0 END) "
+        f"- SUM(CASE WHEN {prefix}before = {3 - place} THEN 1 ELSE 0 END) AS m_{prefix}{name}"
+        for prefix in ("unit_", "whole_")
+        for place, name in enumerate(GRAVITY)
+    )
+    sql = f"""
+        WITH crossed AS (
+            SELECT o.unit_id FROM {_OBLIGATIONS} o
+            WHERE o.latest_on >= %s AND o.latest_on < %s AND NOT o.is_deferred AND {where}
+            UNION
+            SELECT o.unit_id FROM {_OBLIGATIONS} o
+            WHERE o.latest_on > %s AND o.latest_on <= %s
+                AND (o.target_on IS NULL OR o.target_on > %s) AND {where}
+        ), ranked AS (
+            SELECT o.site_id, o.unit_id, CASE WHEN o.task = '{_LOOK}' THEN 1 ELSE 0 END AS is_look,
+                {rank} AS rank_before, {rank} AS rank_after
+            FROM {_OBLIGATIONS} o WHERE o.is_binding AND o.unit_id IN (SELECT unit_id FROM crossed)
+        ), stands AS (
+            SELECT site_id,
+                MAX(CASE WHEN is_look = 0 THEN rank_before ELSE -1 END) AS unit_before,
+                MAX(CASE WHEN is_look = 0 THEN rank_after ELSE -1 END) AS unit_after,
+                MAX(rank_before) AS whole_before, MAX(rank_after) AS whole_after
+            FROM ranked GROUP BY site_id, unit_id
+        ), m AS (SELECT site_id, {moved} FROM stands GROUP BY site_id)
+        UPDATE {_TALLIES} SET {", ".join(f"{name} = {name} + m.m_{name}" for name in UNIT_COLUMNS)} FROM m
+        WHERE m.site_id = {_TALLIES}.site_id AND counted_on = %s
+            AND {_TALLIES}.site_id IN (SELECT id FROM {_SITES} WHERE time_zone IN ({named}))
+    """
+    crossing = [old, new, old + soon, new + soon, old]
+    ranks = [old, old + soon, old, new, new + soon, new]
+    cursor.execute(sql, [*crossing, *ranks, old, *zones])
 
 
 def _count(site_ids: list[int], days: Mapping[int, date]) -> None:
@@ -267,26 +437,33 @@ def _count(site_ids: list[int], days: Mapping[int, date]) -> None:
             continue
         with connection.cursor() as cursor:
             cursor.execute(
-                "SELECT site_id, task, knowledge, is_deferred, is_binding, CAST(target_on AS text), "
+                "SELECT unit_id, site_id, task, knowledge, is_deferred, is_binding, CAST(target_on AS text), "
                 f"CAST(latest_on AS text) FROM {_OBLIGATIONS} WHERE site_id IN "
                 f"({', '.join(map(str, sites.tolist()))})"
             )
             rows = Rows.of(cursor.fetchall())
         on = np.array([number(days[site]) for site in sites.tolist()], np.int64)
+        untils = _untils(sites, on)
+        months = rows.months(sites, _floors(on), untils)
         _put(
             [
                 SiteTally(
                     site_id=site,
                     counted_on=_day(day),
-                    recount_on=None if first == _NEVER else _day(first),
-                    **dict(zip(COLUMNS, row, strict=True)),
+                    recount_on=min(_day(first), _runs_out(until)),
+                    coming=_listed_months([], months.get(place, {}), {}, 0),
+                    coming_until=until,
+                    **dict(zip(_KEPT, row, strict=True)),
                 )
-                for site, row, day, first in zip(
-                    sites.tolist(),
-                    rows.counted(sites, on).tolist(),
-                    on.tolist(),
-                    rows.recounts(sites, on).tolist(),
-                    strict=True,
+                for place, (site, row, day, first, until) in enumerate(
+                    zip(
+                        sites.tolist(),
+                        rows.counted(sites, on).tolist(),
+                        on.tolist(),
+                        rows.recounts(sites, on).tolist(),
+                        untils.tolist(),
+                        strict=True,
+                    )
                 )
             ]
         )
@@ -297,7 +474,7 @@ def _put(tallies: list[SiteTally]) -> None:
         tallies,
         update_conflicts=True,
         unique_fields=["site"],
-        update_fields=["counted_on", "recount_on", *COLUMNS],
+        update_fields=["counted_on", "recount_on", "coming", "coming_until", *_KEPT],
     )
 
 

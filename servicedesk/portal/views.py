@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from django.core.paginator import Paginator
-from django.db.models import Count, F, Q
+from django.db.models import Count, Exists, F, OuterRef, Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -317,7 +317,8 @@ class UnitView(PortalView):
     def _unseen(self, unit: Unit) -> int:
         """How many records count for it that were made elsewhere, or in an earlier owner's time."""
         all_of_it = ServiceRecord.objects.of_units([unit.pk]).filter(corrected_by=None)
-        seen = ServiceRecord.objects.visible_to(self.scope).values("pk")
+        # Narrowed to the unit on both sides, or every record of the owner is gone through.
+        seen = ServiceRecord.objects.visible_to(self.scope).of_units([unit.pk]).values("pk")
         return int(all_of_it.exclude(pk__in=seen).count())
 
     def _dues(self, unit: Unit) -> list[dict[str, Any]]:
@@ -355,7 +356,7 @@ class UnitView(PortalView):
         records = (
             ServiceRecord.objects.visible_to(self.scope)
             .of_units([unit.pk])
-            .select_related("corrected_by", "corrects")
+            .annotate(is_corrected=Exists(ServiceRecord.objects.filter(corrects=OuterRef("pk"))))
             .prefetch_related("readings")
             .order_by("-received_at", "-sequence")[:HISTORY]
         )

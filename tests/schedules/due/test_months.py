@@ -10,8 +10,9 @@ from inventory.access import EVERYTHING, Scope
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
 from schedules.due.models import SiteMonth
-from schedules.due.months import fill_months, months_of, worked_out, write_months
+from schedules.due.months import coming_months, fill_months, months_of, worked_out, write_months
 from schedules.due.stood import Stood, count_sites
+from schedules.due.tallies import month_number
 from tests.factories import NOW, TODAY, make_record, make_site, make_unit
 
 pytestmark = pytest.mark.django_db
@@ -88,7 +89,7 @@ def test_a_sum_that_does_not_add_up_is_refused_by_the_database():
         )
 
 
-def test_what_the_index_does_not_find_is_counted_row_by_row(monkeypatch):
+def test_tallies_say_of_hanging_units_what_every_row_says(monkeypatch):
     from inventory.register.models import Site
     from schedules.due import stood
     from schedules.due.models import Obligation, SiteTally
@@ -96,21 +97,76 @@ def test_what_the_index_does_not_find_is_counted_row_by_row(monkeypatch):
 
     site, firm = mixed_site(), make_site(monthly_checks_by=Site.MonthlyChecks.FIRM)
     make_unit(firm, made=Stamp.of(2025, 3))
+    unruled = make_unit(firm, made=Stamp.of(2025, 3))
+    Obligation.objects.filter(unit=unruled).delete()
     sites = [site, firm]
     recount([one.pk for one in sites], now=NOW)
     asked: list[list[int]] = []
     slow = stood._row_by_row
     monkeypatch.setattr(stood, "_row_by_row", lambda ids, now: asked.append(list(ids)) or slow(ids, now))
     quick = count_sites(sites, NOW)
+    assert quick[firm.pk].unknown == 1
+    # One that is late goes away, one whose date is unknown is not found: no date moved, no tally either.
+    late = Obligation.objects.filter(site=site, latest_on__lt=TODAY, knowledge="known").exclude(
+        unit__state=Unit.State.IN_WORKSHOP
+    )[0]
+    Unit.objects.filter(pk=late.unit_id).update(state=Unit.State.IN_WORKSHOP)
+    less = count_sites(sites, NOW)
+    assert (less[site.pk].overdue, less[site.pk].units) == (0, 3)
     assert asked == []
-    SiteTally.objects.all().delete()
-    assert count_sites(sites, NOW) == quick
+    # A tally of another day, or of none, is not believed.
+    SiteTally.objects.filter(site=firm).update(counted_on=TODAY - timedelta(days=1))
+    SiteTally.objects.filter(site=site).delete()
+    assert count_sites(sites, NOW) == less
     assert asked.pop() == [one.pk for one in sites]
-    # A target long before its latest date lies beyond the index.
-    unit = Unit.objects.filter(site=site, state="in_service").order_by("pk")[0]
-    rows = Obligation.objects.filter(unit=unit, task="maintenance")
-    rows.update(target_on=TODAY - timedelta(days=1), latest_on=TODAY + timedelta(days=200))
-    Obligation.objects.filter(unit=unit).exclude(task="maintenance").delete()
+    # A target long before its latest date turns work due on its day.
+    rows = Obligation.objects.filter(site=site, unit__state="in_service", task="maintenance")
+    rows.update(knowledge="known", target_on=TODAY, latest_on=TODAY + timedelta(days=200))
+    Obligation.objects.filter(site=site).exclude(task="maintenance").delete()
     recount([one.pk for one in sites], now=NOW)
-    assert count_sites(sites, NOW)[site.pk].due == quick[site.pk].due + 1
-    assert asked == [[site.pk]]
+    assert count_sites(sites, NOW)[site.pk] == Stood(3, due=3)
+    rows.update(target_on=TODAY + timedelta(days=1))
+    recount([one.pk for one in sites], now=NOW)
+    assert count_sites(sites, NOW)[site.pk] == Stood(3, in_date=3)
+    assert asked == []
+    assert count_sites(sites, NOW + timedelta(days=1))[site.pk] == Stood(3, due=3)
+    assert asked.pop() == [one.pk for one in sites]
+    # A unit was taken away whose rows are still there: more units with a task than hang.
+    Unit.objects.filter(pk=rows[0].unit_id).update(site=None, location=None, state=Unit.State.IN_STOCK)
+    assert count_sites(sites, NOW)[site.pk] == Stood(2, in_date=2)
+    assert asked.pop() == [site.pk]
+
+
+def test_what_is_coming_is_the_same_off_tallies_and_off_rows():
+    from inventory.register.models import Site
+    from schedules.due.models import Obligation, SiteTally
+    from schedules.due.services import refresh_stale
+    from schedules.due.tallies import recount
+
+    site, firm = mixed_site(), make_site(monthly_checks_by=Site.MonthlyChecks.FIRM)
+    for year in range(2019, 2026):
+        make_unit(firm, made=Stamp.of(year, 1 + year % 12, 7))
+    refresh_stale(now=NOW)
+    first = TODAY.replace(day=1)
+    mine = Scope(owner_ids=frozenset({firm.owner_id}))
+    found = coming_months(EVERYTHING, first, 12)
+    assert len(found) > 3
+    assert coming_months(EVERYTHING, first, 12, site=site) == found - coming_months(mine, first, 12)
+    rows = Obligation.objects.ours().filter(is_binding=True, latest_on__lt=date(2027, 11, 1))
+    assert sum(found.values()) == rows.count()
+    assert found[first] == rows.filter(latest_on__lt=date(2026, 12, 1)).count() > 0
+    # A tally that does not reach so far is not asked, nor is one that is missing.
+    SiteTally.objects.filter(site=site).update(coming_until=12 * 2027 + 9, coming=[])
+    SiteTally.objects.filter(site=firm).delete()
+    assert coming_months(EVERYTHING, first, 12) == found
+    # Months pass: what was coming is late, and a tally that runs out is counted anew in time.
+    recount([site.pk, firm.pk], now=NOW)
+    for months in (1, 14, 24, 36):
+        now = NOW + timedelta(days=31 * months)
+        refresh_stale(now=now)
+        later = now.date().replace(day=1)
+        kept = coming_months(EVERYTHING, later, 12)
+        assert SiteTally.objects.filter(coming_until__gte=month_number(later) + 12).count() == 2
+        SiteTally.objects.all().delete()
+        assert coming_months(EVERYTHING, later, 12) == kept
+        recount([site.pk, firm.pk], now=now)

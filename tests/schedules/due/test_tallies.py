@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import random
+from collections import Counter
 from datetime import date, datetime, timedelta
 
 import pytest
 from django.db import connection
-from django.db.models import F
+from django.db.models import F, QuerySet
 from django.test.utils import CaptureQueriesContext
 
 from inventory.access import EVERYTHING, Scope
@@ -22,9 +23,12 @@ from schedules.due.services import refresh_stale, refresh_units
 from schedules.due.tallies import (
     COLUMNS,
     FARTHEST_DAYS,
+    GRAVITY,
+    GRAVITY_OF,
     Tallied,
     advance,
     is_tallied,
+    month_number,
     recount,
     tallied_counts,
 )
@@ -51,6 +55,33 @@ def assert_true(now: datetime) -> None:
         plain = status_counts(rows.exclude(task="visual_inspection"), now)
         looks = status_counts(rows.filter(task="visual_inspection"), now)
         assert found[site.pk] == (*plain.values(), *looks.values()), site.pk
+        assert units_kept(site) == [
+            units_live(rows.exclude(task="visual_inspection"), now),
+            units_live(rows, now),
+        ]
+        months: Counter[int] = Counter()
+        floor = month_number(zone_days(now)[site.time_zone])
+        for task, latest_on in rows.exclude(latest_on=None).values_list("task", "latest_on"):
+            months[max(month_number(latest_on), floor)] += 1 if task != "visual_inspection" else 1000
+        listed: Counter[int] = Counter()
+        for month, tasks, looks in site.tally.coming:
+            listed[max(month, floor)] += tasks + 1000 * looks
+        until = site.tally.coming_until
+        assert until > floor + 12
+        assert listed == {month: number for month, number in months.items() if month < until}
+
+
+def units_kept(site: Site) -> list[list[int]]:
+    """Units by gravity as the tally has them: the looks left out, then counted."""
+    return [[getattr(site.tally, f"{p}_{name}") for name in GRAVITY] for p in ("unit", "whole")]
+
+
+def units_live(rows: QuerySet[Obligation], now: datetime) -> list[int]:
+    """The same, counted over every row."""
+    found = [0] * len(GRAVITY)
+    for standing in standings(rows, "unit_id", now).values():
+        found[min(GRAVITY_OF[status] for status in standing.counts)] += 1
+    return found
 
 
 def live(wanted: DueWanted, now: datetime, scope: Scope = EVERYTHING) -> dict[Status, int]:
@@ -101,6 +132,29 @@ def test_tallies_follow_the_days_one_by_one_and_over_gaps() -> None:
     # A clock set back is counted anew.
     advance(NOW)
     assert_true(NOW)
+
+
+def test_a_unit_is_counted_by_the_gravest_of_its_tasks_on_every_day() -> None:
+    site = make_site()
+    today = zone_days(NOW)[site.time_zone]
+    # Days from now to the latest date: maintenance, recharge, the monthly look.
+    for days in ((3, 40, 1), (200, 33, 60), (5, -2, 4), (34, 2, 400), (3, 3, 3), (60, 36, 400)):
+        unit = make_unit(site, refresh=False)
+        for task, ahead in zip(("maintenance", "recharge", "visual_inspection"), days, strict=True):
+            Obligation.objects.create(
+                unit=unit, site=site, table_key="a", table_version="1", task=task, rule_id="r",
+                knowledge="unknown_basis" if ahead == 33 else "known", computed_at=NOW,
+                latest_on=today + timedelta(days=ahead), target_on=today + timedelta(days=max(ahead - 9, -9)),
+                is_deferred=ahead == 40,
+            )  # fmt: skip
+    recount([site.pk], now=NOW)
+    seen = set()
+    for days in (0, 1, 2, 3, 5, 6, 7, 10, 20, 41):
+        assert advance(NOW + timedelta(days=days)) == (days > 0)
+        site = Site.objects.get(pk=site.pk)
+        assert_true(NOW + timedelta(days=days))
+        seen.add(str(units_kept(site)))
+    assert len(seen) == 6
 
 
 def test_a_target_long_before_its_latest_date_turns_work_due_on_its_day() -> None:

@@ -404,9 +404,7 @@ def test_certificates_come_in_pages(own: Premises, monkeypatch: pytest.MonkeyPat
 # --- how much is asked of the database ------------------------------------------------------------
 
 # Each begins with session, user and the person's owners.
-HOME_QUERIES = (
-    13  # sites; states; zones; units; dates (2, more where days differ); defects; loans; visits; papers
-)
+HOME_QUERIES = 12  # sites; states; units; tallies; dates of units elsewhere; defects; loans; visits; papers
 SITE_QUERIES = (
     17  # site; end of service; units; dates; tables (5); defects; visits (2); certificates; count and page
 )
