@@ -19,7 +19,7 @@ from django.urls import reverse
 from inventory.access import EVERYTHING, Scope
 from inventory.register.models import Location, Owner, Site, Unit, UnitModel
 from inventory.register.searching import SiteWords
-from inventory.search.queries import any_holds, first_ids
+from inventory.search.queries import Sample, any_holds, first_ids
 from inventory.search.text import LEAST_LETTERS, squeezed, words_of
 from inventory.stock.models import Lot
 from inventory.workshop.models import JobCard
@@ -237,13 +237,13 @@ def find(user: User, text: str, *, limit: int) -> list[Group]:
         return []
     ways = Ways(user, desk=may(user, Act.SEE_DESK), portal=may(user, Act.SEE_PORTAL))
     scope = scope_of(user)
-    sites = SiteWords(scope)
+    sites, sample = SiteWords(scope), Sample((*words, whole))
     known: dict[tuple[str, ...], list[int]] = {}
     groups = []
     for kind in KINDS:
         if not any(may(user, act) for act in kind.acts):
             continue
-        ids = _ids(kind, scope, words, whole, sites, known, limit + 1)
+        ids = _ids(kind, scope, words, whole, sites, sample, known, limit + 1)
         if not ids:
             continue
         hits = [kind.show(row, ways) for row in _rows(kind, ids[:limit])]
@@ -265,7 +265,7 @@ def _rows(kind: Kind, ids: Sequence[int]) -> list[Any]:
 
 def _ids(
     kind: Kind, scope: Scope, words: Sequence[str], whole: str, sites: SiteWords,
-    known: dict[tuple[str, ...], list[int]], limit: int,
+    sample: Sample, known: dict[tuple[str, ...], list[int]], limit: int,
 ) -> list[int]:  # fmt: skip
     """Ids of what was found of one kind; ``known`` keeps the sites of words from kind to kind."""
     rows = kind.rows(scope)
@@ -278,7 +278,11 @@ def _ids(
 
     def look(narrowed: QuerySet[Any], parts: Sequence[str], *, is_all: bool) -> None:
         wanted = limit - len(found)
-        take(first_ids(narrowed, kind.document, parts, wanted, is_all=is_all, newest=kind.newest))
+        take(
+            first_ids(
+                narrowed, kind.document, parts, wanted, is_all=is_all, newest=kind.newest, sample=sample
+            )
+        )
 
     if whole and kind.is_number:
         look(rows, [whole], is_all=is_all)
@@ -288,7 +292,7 @@ def _ids(
         if kind.document == "site":
             take(sites.first(words, limit - len(found)))
         elif kind.is_on_site:
-            for own, at_site in _splits(kind.document, words, sites):
+            for own, at_site in _splits(kind.document, words, sites, sample):
                 if at_site not in known:
                     known[at_site] = sites.first(at_site, MOST_SITES + 1)
                 here = known[at_site]
@@ -296,7 +300,14 @@ def _ids(
                     # Most sites: the first rows that hold the other words are probably on one of them.
                     for most in NEAR:
                         near = first_ids(
-                            rows, kind.document, own, most, is_all=is_all, newest=kind.newest, best=limit
+                            rows,
+                            kind.document,
+                            own,
+                            most,
+                            is_all=is_all,
+                            newest=kind.newest,
+                            best=limit,
+                            sample=sample,
                         )
                         # Asked in two steps: with both conditions at once SQLite would go by the sites.
                         site_of = dict(rows.order_by().filter(pk__in=near).values_list("pk", "site"))
@@ -314,13 +325,13 @@ def _ids(
 
 
 def _splits(
-    document: str, words: Sequence[str], sites: SiteWords
+    document: str, words: Sequence[str], sites: SiteWords, sample: Sample
 ) -> Iterable[tuple[tuple[str, ...], tuple[str, ...]]]:
     """Ways to read ``words``: some on the thing itself and the rest on its site, most on the thing first."""
     on_sites = frozenset(word for word in words if sites.stands(word))
     if not on_sites:
         return
-    on_thing = {word for word in words if len(word) < LEAST_LETTERS or any_holds(document, word)}
+    on_thing = {word for word in words if len(word) < LEAST_LETTERS or any_holds(document, word, sample)}
     tried = 0
     for size in range(len(words) - 1, 0, -1):
         for own in combinations(words, size):

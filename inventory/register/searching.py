@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
 from django.db import connection
 from django.db.models import BooleanField, Q, QuerySet
@@ -13,7 +14,7 @@ from django.db.models.expressions import RawSQL
 from inventory.access import Scope
 from inventory.register.models import Site, Unit
 from inventory.search.queries import condition_of, ids_sql
-from inventory.search.text import LEAST_LETTERS, words_of
+from inventory.search.text import words_of
 
 COMMON = 10_000
 """A word that stands on more units than this is looked for unit by unit rather than gathered first."""
@@ -38,26 +39,26 @@ class SiteWords:
 
     def __init__(self, scope: Scope) -> None:
         self.scope = scope
-        self._numbers: dict[str, int] = {}
+        self._known: dict[str, _Holders | None] = {}
 
     def stands(self, word: str) -> bool:
         """Whether ``word`` stands on any site or owner at all, in sight or not."""
-        return self._number(word) > 0
+        few = self._few(word)
+        return few is None or bool(few.site_ids or few.owner_ids)
 
     def rows(self, words: Sequence[str]) -> QuerySet[Site]:
         """Sites that hold each of ``words``, in no order; fit to be part of another query."""
         rows = Site.objects.visible_to(self.scope).order_by()
         for word in words:
-            rows = rows.filter(_gathered(word))
+            few = self._few(word)
+            rows = rows.filter(_gathered(word) if few is None else few.on_sites())
         return rows
 
     def first(self, words: Sequence[str], limit: int) -> list[int]:
         """The first sites that hold each of ``words``, at most ``limit``."""
         rows = Site.objects.visible_to(self.scope).order_by("pk")
-        if not all(map(self.stands, words)):
-            return []
-        looked_for = [word for word in words if self._is_few(word)]
-        if not looked_for and self.scope.everything:
+        few = {word: found for word in words if (found := self._few(word)) is not None}
+        if not few and self.scope.everything:
             # All stand on very many: mostly together, where the index finds as many as are asked for at once.
             together = _holding("site", words, limit)
             if len(together) < limit:
@@ -65,9 +66,9 @@ class SiteWords:
                 together = list(owned.values_list("pk", flat=True)[:limit])
             if len(together) >= limit:
                 return together
-            looked_for = list(words)
+            return list(self.rows(words).order_by("pk").values_list("pk", flat=True)[:limit])
         for word in words:
-            rows = rows.filter(_gathered(word) if word in looked_for else _one_by_one(word))
+            rows = rows.filter(few[word].on_sites() if word in few else _one_by_one(word))
         return list(rows.values_list("pk", flat=True)[:limit])
 
     def among(self, words: Sequence[str], site_ids: Collection[int]) -> set[int]:
@@ -77,24 +78,32 @@ class SiteWords:
             rows = rows.filter(_one_by_one(word))
         return set(rows.values_list("pk", flat=True))
 
-    def _is_few(self, word: str) -> bool:
-        return len(word) >= LEAST_LETTERS and self._number(word) <= COMMON_ON_SITES
-
-    def _number(self, word: str) -> int:
-        """On how many sites and owners ``word`` stands, counted to one more than ``COMMON_ON_SITES``."""
-        if word not in self._numbers:
+    def _few(self, word: str) -> _Holders | None:
+        """All that hold ``word``, or None where they are more than ``COMMON_ON_SITES``."""
+        if word not in self._known:
             arms, params = [], []
             for name in ("site", "owner"):
                 condition, more = condition_of(name, [word])
-                arms.append(f"SELECT 1 FROM search_{name} WHERE {condition}")
+                arms.append(f"SELECT '{name}', rowid FROM search_{name} WHERE {condition}")
                 params += more
             with connection.cursor() as cursor:
-                cursor.execute(
-                    f"SELECT count(*) FROM ({' UNION ALL '.join(arms)} LIMIT {COMMON_ON_SITES + 1}) AS held",
-                    params,
-                )
-                self._numbers[word] = int(cursor.fetchone()[0])
-        return self._numbers[word]
+                cursor.execute(f"{' UNION ALL '.join(arms)} LIMIT {COMMON_ON_SITES + 1}", params)
+                found = cursor.fetchall()
+            holders = _Holders(*([pk for name, pk in found if name == kind] for kind in ("site", "owner")))
+            self._known[word] = holders if len(found) <= COMMON_ON_SITES else None
+        return self._known[word]
+
+
+@dataclass(frozen=True, slots=True)
+class _Holders:
+    """All sites and all owners on which a word stands."""
+
+    site_ids: list[int]
+    owner_ids: list[int]
+
+    def on_sites(self) -> Q:
+        """As a condition on sites."""
+        return Q(pk__in=self.site_ids) | Q(owner__in=self.owner_ids)
 
 
 def _holding(document: str, words: Sequence[str], limit: int) -> list[int]:

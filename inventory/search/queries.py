@@ -4,7 +4,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from typing import Any, TypeVar
 
 from django.db import connection
@@ -19,8 +19,14 @@ AnyModel = TypeVar("AnyModel", bound=Model)
 PROBED = 2_000
 """PostgreSQL first looks through so many rows: a fragment that is everywhere is found there."""
 
+COMMON_SHARE = 0.2
+"""PostgreSQL reads the whole list of a fragment; that of one on so many rows costs more than it saves."""
+
 WIDE = 40
 """So many are read to choose the best from; only where there are more, the best are asked for."""
+
+WIDE_ON_SOME = 400
+"""The same among rows that are narrowed down, where finding them is what costs."""
 
 FEW = 3_000
 """SQLite reads the texts of no more rows than these one by one."""
@@ -47,11 +53,39 @@ def condition_of(name: str, words: Sequence[str], *, one_by_one: bool = False) -
     return _condition(document(name), words, one_by_one=one_by_one)
 
 
-def any_holds(name: str, word: str) -> bool:
+class Sample:
+    """How many of the first rows of a document hold each part: what PostgreSQL looks at before it searches.
+
+    Made for one search; ``parts`` are those that are asked for of every document. SQLite needs none.
+    """
+
+    def __init__(self, parts: Sequence[str] = ()) -> None:
+        self.parts = parts
+        self._known: dict[tuple[str, bool], tuple[int, dict[str, int]]] = {}
+
+    def of(self, one: Document, parts: Sequence[str], *, newest: bool = False) -> tuple[int, dict[str, int]]:
+        """How many rows were looked at, all there are if below ``PROBED``, and how many hold each part."""
+        size, counts = self._known.get((one.name, newest), (0, {}))
+        new = [part for part in dict.fromkeys([*parts, *self.parts]) if part and part not in counts]
+        if any(part in new for part in parts):
+            held = ", ".join(["count(*) FILTER (WHERE text LIKE %s)"] * len(new))
+            first = f"SELECT text FROM {one.index} ORDER BY rowid {_way(newest)} LIMIT {PROBED}"
+            with connection.cursor() as cursor:
+                likes = [f"%{_plain(part)}%" for part in new]
+                cursor.execute(f"SELECT count(*), {held} FROM ({first}) AS p", likes)
+                size, *found = cursor.fetchone()
+            counts = counts | dict(zip(new, found, strict=True))
+            self._known[one.name, newest] = size, counts
+        return size, {part: counts[part] for part in parts}
+
+
+def any_holds(name: str, word: str, sample: Sample | None = None) -> bool:
     """Whether the document of any row at all holds ``word``."""
     one = document(name)
-    if connection.vendor == "postgresql" and _probe(one, [word], 1):
-        return True
+    if connection.vendor == "postgresql":
+        size, counts = (sample or Sample()).of(one, [word])
+        if counts[word] or size < PROBED:
+            return counts[word] > 0
     condition, params = _condition(one, [word])
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT 1 FROM {one.index} WHERE {condition} LIMIT 1", params)
@@ -60,7 +94,7 @@ def any_holds(name: str, word: str) -> bool:
 
 def first_ids(
     rows: QuerySet[Any], name: str, words: Sequence[str], limit: int, *, is_all: bool, newest: bool = False,
-    best: int | None = None,
+    best: int | None = None, sample: Sample | None = None,
 ) -> list[int]:  # fmt: skip
     """Ids of ``rows`` whose document holds every word, at most ``limit``, best first.
 
@@ -68,8 +102,8 @@ def first_ids(
     Where there are more than ``limit``, so many of either sort are looked for as ``best`` says (all).
     ``is_all`` says that ``rows`` are not narrowed down, which allows a short way.
     """
-    reader = _Reader(rows, document(name), is_all=is_all, newest=newest)
-    wide = max(WIDE, limit)
+    reader = _Reader(rows, document(name), is_all=is_all, newest=newest, sample=sample or Sample())
+    wide = max(WIDE if is_all else WIDE_ON_SOME, limit)
     tiers = _tiers(words)
     anywhere = reader.first(words, wide)
     if len(anywhere) >= wide:
@@ -94,8 +128,10 @@ def _rank(text: str, tiers: Sequence[Sequence[str]]) -> int:
 class _Reader:
     """Reads the first ``rows`` that hold something, each with its text."""
 
-    def __init__(self, rows: QuerySet[Any], one: Document, *, is_all: bool, newest: bool) -> None:
-        self.one, self.is_all, self.newest = one, is_all, newest
+    def __init__(
+        self, rows: QuerySet[Any], one: Document, *, is_all: bool, newest: bool, sample: Sample
+    ) -> None:
+        self.one, self.is_all, self.newest, self.sample = one, is_all, newest, sample
         self.is_postgres = connection.vendor == "postgresql"
         self.rows = rows.order_by()
         self.are_few = not is_all and not self.is_postgres and self.rows[: FEW + 1].count() <= FEW
@@ -122,12 +158,23 @@ class _Reader:
     def of_all(self, parts: Sequence[str], limit: int) -> list[tuple[int, str]]:
         """The same where no row is left out, from the index alone."""
         one = self.one
+        common: frozenset[str] = frozenset()
         if self.is_postgres:
-            probed = _probe(one, parts, limit, newest=self.newest)
-            if len(probed) >= limit:
-                return probed
-        condition, params = _condition(one, parts)
-        order = "" if self.is_postgres else f"ORDER BY rowid {'DESC' if self.newest else 'ASC'}"
+            size, counts = self.sample.of(one, parts, newest=self.newest)
+            is_whole = size < PROBED
+            if is_whole and not all(counts.values()):
+                return []
+            if is_whole or min(counts.values()) >= limit:
+                probed = _probe(one, parts, limit, newest=self.newest)
+                if is_whole or len(probed) >= limit:
+                    return probed
+            # One of the parts is looked up in any case: that which says most.
+            rarest = min(parts, key=lambda part: (len(part) < LEAST_LETTERS, counts[part]))
+            common = frozenset(
+                part for part in parts if part != rarest and counts[part] > size * COMMON_SHARE
+            )
+        condition, params = _condition(one, parts, common=common)
+        order = "" if self.is_postgres else f"ORDER BY rowid {_way(self.newest)}"
         with connection.cursor() as cursor:
             cursor.execute(
                 f"SELECT rowid, text FROM {one.index} WHERE {condition} {order} LIMIT %s", [*params, limit]
@@ -135,14 +182,17 @@ class _Reader:
             return sorted(cursor.fetchall(), reverse=self.newest)
 
 
+def _way(newest: bool) -> str:
+    return "DESC" if newest else "ASC"
+
+
 def _probe(one: Document, parts: Sequence[str], limit: int, *, newest: bool = False) -> list[tuple[int, str]]:
     """Ids and texts among the first rows, read one after the other."""
     condition, params = _condition(one, parts, table="p")
-    way = "DESC" if newest else "ASC"
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT rowid, text FROM "
-            f"(SELECT rowid, text FROM {one.index} ORDER BY rowid {way} LIMIT {PROBED}) AS p "
+            f"(SELECT rowid, text FROM {one.index} ORDER BY rowid {_way(newest)} LIMIT {PROBED}) AS p "
             f"WHERE {condition} LIMIT %s",
             [*params, limit],
         )
@@ -150,12 +200,17 @@ def _probe(one: Document, parts: Sequence[str], limit: int, *, newest: bool = Fa
 
 
 def _condition(
-    one: Document, parts: Sequence[str], table: str = "", *, one_by_one: bool = False
-) -> tuple[str, list[str]]:
-    """SQL and parameters: the text of ``one`` holds every part; ``one_by_one`` looks into each text."""
+    one: Document, parts: Sequence[str], table: str = "", *, one_by_one: bool = False,
+    common: Container[str] = (),
+) -> tuple[str, list[str]]:  # fmt: skip
+    """SQL and parameters: the text of ``one`` holds every part; ``one_by_one`` looks into each text.
+
+    PostgreSQL does not look the parts in ``common`` up, but at the rows that the others lead to.
+    """
     text = f"{table or one.index}.text"
     if connection.vendor == "postgresql":
-        return " AND ".join([f"{text} LIKE %s"] * len(parts)), [f"%{_plain(part)}%" for part in parts]
+        conditions = [f"({text} || '') LIKE %s" if part in common else f"{text} LIKE %s" for part in parts]
+        return " AND ".join(conditions), [f"%{_plain(part)}%" for part in parts]
     long = [part for part in parts if len(part) >= LEAST_LETTERS and not one_by_one]
     short = [part for part in parts if part not in long]
     conditions, params = [], []
