@@ -388,7 +388,11 @@ def _carry_units(cursor: Any, old: date, new: date, zones: list[str]) -> None:
     """Move the counts of units, each by the gravest of its tasks before and after."""
     named = ", ".join(["%s"] * len(zones))
     unjudged = ", ".join(f"'{code}'" for code in _UNJUDGED)
-    where = f"o.is_binding AND o.knowledge NOT IN ({unjudged})"
+    here = f"counted_on = %s AND {_TALLIES}.site_id IN (SELECT id FROM {_SITES} WHERE time_zone IN ({named}))"
+    where = (
+        f"o.is_binding AND o.knowledge NOT IN ({unjudged}) "
+        f"AND o.site_id IN (SELECT site_id FROM {_TALLIES} WHERE {here})"
+    )
     soon = timedelta(days=SOON_DAYS)
     rank = (
         f"CASE WHEN o.knowledge IN ({unjudged}) THEN 2 WHEN o.latest_on IS NULL THEN 0 "
@@ -421,12 +425,12 @@ def _carry_units(cursor: Any, old: date, new: date, zones: list[str]) -> None:
             FROM ranked GROUP BY site_id, unit_id
         ), m AS (SELECT site_id, {moved} FROM stands GROUP BY site_id)
         UPDATE {_TALLIES} SET {", ".join(f"{name} = {name} + m.m_{name}" for name in UNIT_COLUMNS)} FROM m
-        WHERE m.site_id = {_TALLIES}.site_id AND counted_on = %s
-            AND {_TALLIES}.site_id IN (SELECT id FROM {_SITES} WHERE time_zone IN ({named}))
+        WHERE m.site_id = {_TALLIES}.site_id AND {here}
     """
-    crossing = [old, new, old + soon, new + soon, old]
+    those = [old, *zones]
+    crossing = [old, new, *those, old + soon, new + soon, old, *those]
     ranks = [old, old + soon, old, new, new + soon, new]
-    cursor.execute(sql, [*crossing, *ranks, old, *zones])
+    cursor.execute(sql, [*crossing, *ranks, *those])
 
 
 def _count(site_ids: list[int], days: Mapping[int, date]) -> None:
@@ -521,10 +525,13 @@ class Tallied:
         self.live = due_list(scope, wanted)
         self.sites = _sites(scope, wanted)
         self.current = _current(zone_days(now))
-        self.behind = self._behind()
+
+    @cached_property
+    def behind(self) -> list[int]:
+        """Sites whose tally is not of their own today."""
+        return self._behind()
 
     def _behind(self) -> list[int]:
-        """Sites whose tally is not of their own today."""
         return list(self.sites.exclude(self.current).values_list("pk", flat=True))
 
     def counts(self) -> dict[Status, int]:
@@ -535,8 +542,11 @@ class Tallied:
             found = self.sites.filter(self.current).aggregate(
                 counted=Count("pk"), **{f"n_{name}": _sum(name, self.wanted.work) for name in COUNTS}
             )
-            # A site whose tally came or went between the two queries would be counted twice or never.
-            if len(self.behind) + found["counted"] == self.sites.count():
+            # A site whose tally came or went between two queries would be counted twice or never.
+            number = self.sites.count()
+            if found["counted"] == number:
+                self.behind = []
+            if len(self.behind) + found["counted"] == number:
                 break
             self.behind = self._behind()
         else:
