@@ -11,10 +11,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import lru_cache
 from itertools import islice
 from typing import Any, TypeVar
 
 from django.db import connection, models
+
+from inventory.search.index import together
 
 CHUNK = 5_000
 T = TypeVar("T")
@@ -52,7 +55,7 @@ def insert_rows(model: type[models.Model], columns: Sequence[str], rows: Iterabl
     """Add ``rows`` of the fields ``columns`` (``attname``) and return how many.
 
     Values are as Python has them: dates, instants, UUIDs, lists for JSON. Fields that are not named get
-    their default.
+    their default. In a transaction: what the search finds follows at the end.
     """
     fields = {field.attname: field for field in model._meta.concrete_fields}
     others = [
@@ -74,12 +77,13 @@ def insert_rows(model: type[models.Model], columns: Sequence[str], rows: Iterabl
                     count += 1
             return count
         values = ", ".join(["%s"] * (len(given) + len(others)))
-        for batch in chunks(rows):
-            cursor.executemany(
-                f'INSERT INTO "{table}" ({names}) VALUES ({values})',
-                [_turned(row, turns, more) for row in batch],
-            )
-            count += len(batch)
+        with together(table):
+            for batch in chunks(rows):
+                cursor.executemany(
+                    f'INSERT INTO "{table}" ({names}) VALUES ({values})',
+                    [_turned(row, turns, more) for row in batch],
+                )
+                count += len(batch)
     return count
 
 
@@ -120,7 +124,8 @@ def _turn(field: models.Field[Any, Any]) -> Callable[[Any], Any] | None:
     if isinstance(field, models.UUIDField):
         return _hex
     if isinstance(field, models.DateTimeField):
-        return connection.ops.adapt_datetimefield_value
+        # Rows of one act mostly have one instant.
+        return lru_cache(maxsize=16)(connection.ops.adapt_datetimefield_value)
     if isinstance(field, models.DateField):
         return _iso
     return None

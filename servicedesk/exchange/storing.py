@@ -34,6 +34,7 @@ from inventory.register.models import (
 )
 from inventory.register.places import Move
 from inventory.register.services import draw_numbers, unit_numbers
+from inventory.search.index import together
 from schedules.rulebook.models import Adoption
 from servicedesk.exchange.meeting import ID_CHUNK, Meeting, Met, StoredUnit, Verdict
 from servicedesk.exchange.models import ImportEffect, RegisterImport
@@ -253,7 +254,8 @@ class _Storing:
             for build, key in wanted.items()
             if key not in ids
         ]
-        UnitModel.objects.bulk_create(new, batch_size=BATCH)
+        with together(UnitModel._meta.db_table):
+            UnitModel.objects.bulk_create(new, batch_size=BATCH)
         ids |= {model.build_key: model.pk for model in new}
         return [ids[wanted[build]] if build is not None else 0 for build in builds]
 

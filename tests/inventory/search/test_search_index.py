@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import uuid
 from typing import Any
 
 import pytest
 from django.core.management import call_command
-from django.db import connection
+from django.db import IntegrityError, connection, transaction
 
+from inventory.bulk import draw_ids, insert_rows
 from inventory.register.models import Location, Owner, Site, Unit
 from inventory.search import index
 from inventory.search.queries import any_holds, first_ids, holding
@@ -81,6 +83,34 @@ def test_bulk_writes_and_deletions_keep_the_index() -> None:
     assert found("unit", "unlu9") == [units[0].pk]
     assert len(first_ids(Location.objects.all(), "place", ("cellar",), 200, is_all=True)) == 149
     assert differences() == {}
+
+
+def test_rows_that_come_together_are_indexed_at_the_end_and_others_at_once() -> None:
+    site = make_site(name="Harrow")
+    place = index.document("place")
+
+    def add(numbers: range) -> None:
+        rows = [(pk, uuid.uuid4(), site.pk, f"K{pk}", "Kiln hall") for pk in numbers]
+        insert_rows(Location, ("id", "public_id", "site_id", "number", "building"), rows)
+
+    with transaction.atomic():
+        first = draw_ids(Location, 3)[0]
+        with index.together("inventory_location"):
+            add(range(first, first + 3))
+            if connection.vendor == "sqlite":
+                assert index.differences(place) == 3
+            # Of another table nothing waits.
+            make_site(name="Pike")
+            assert index.differences(index.document("site")) == 0
+        assert index.differences(place) == 0
+        add(range(first + 3, first + 6))
+        assert index.differences(place) == 0
+    # One that fails leaves no mark: the next row is indexed at once.
+    with pytest.raises(IntegrityError), transaction.atomic():
+        add(range(first, first + 1))
+    make_location(site, number="after")
+    assert index.differences(place) == 0
+    assert holding(Location.objects.all(), "place", "kiln hall").count() == 6
 
 
 def test_what_somebody_may_not_see_does_not_take_up_the_room() -> None:
