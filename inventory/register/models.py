@@ -194,7 +194,14 @@ class Site(models.Model):
 
     class Meta:
         ordering = ["name", "id"]
-        indexes = [models.Index(fields=["owner", "name"], name="site_by_owner")]
+        indexes = [
+            models.Index(fields=["owner", "name"], name="site_by_owner"),
+            # Sites that are still there, by name: the order of every list of them.
+            models.Index(fields=["merged_into", "name", "id"], name="site_by_name"),
+            # What is asked of every site at once, so that its wide rows are not read for it. With the zone
+            # first, SQLite would go from each site to its visits and tallies, thousands of times a page.
+            models.Index(fields=["monthly_checks_by", "time_zone"], name="site_by_looks_and_zone"),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=models.Q(latitude__isnull=True) | models.Q(latitude__gte=-90, latitude__lte=90),

@@ -29,7 +29,7 @@ from schedules.due.queries import (
 )
 from schedules.due.tallies import is_tallied, tallied_counts
 
-MOST_COUNTED = 10_000
+MOST_COUNTED = 5_000
 """Rows up to which a list without a tally is counted and may be sorted by any column."""
 
 LATEST = "latest_on"

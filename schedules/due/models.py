@@ -24,7 +24,8 @@ class ObligationQuerySet(models.QuerySet["Obligation"]):
         """Obligations that the firm serves: not the monthly look of the owner's own people."""
         # The sites as a list of their own, not as a join that every row would have to make.
         by_owners = Site.objects.filter(monthly_checks_by=Site.MonthlyChecks.OWNER).order_by().values("pk")
-        return self.exclude(task="visual_inspection", site__in=by_owners)
+        # The task first: of no other has the site to be looked up.
+        return self.exclude(models.Q(task="visual_inspection") & models.Q(site__in=by_owners))
 
 
 class Obligation(models.Model):
@@ -69,7 +70,9 @@ class Obligation(models.Model):
             models.Index(fields=["task", "latest_on"], name="obligation_by_task"),
             # Few rows each: a full index on this column would be written for every obligation.
             models.Index(
-                fields=["latest_on"], condition=models.Q(knowledge="unknown_basis"), name="obligation_unknown"
+                fields=["latest_on", "id"],
+                condition=models.Q(knowledge="unknown_basis"),
+                name="obligation_unknown",
             ),
             models.Index(
                 fields=["site"], condition=models.Q(knowledge="uncovered"), name="obligation_uncovered"

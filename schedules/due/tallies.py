@@ -513,7 +513,7 @@ def is_tallied(wanted: DueWanted) -> bool:
 def tallied_counts(scope: Scope, wanted: DueWanted, now: datetime) -> dict[Status, int]:
     """How many obligations stand how at ``now``, exactly; every status is named.
 
-    Only for what ``is_tallied``. Four queries, two more where a site has to be counted row by row.
+    Only for what ``is_tallied``. Four queries, three more where a site has to be counted row by row.
     """
     return Tallied(scope, wanted, now).counts()
 
@@ -540,14 +540,14 @@ class Tallied:
         if self.wanted.site is not None:
             return status_counts(self.live, self.now)
         for _ in range(3):
+            number = self.sites.count()
             found = self.sites.filter(self.current).aggregate(
                 counted=Count("pk"), **{f"n_{name}": _sum(name, self.wanted.work) for name in COUNTS}
             )
-            # A site whose tally came or went between two queries would be counted twice or never.
-            number = self.sites.count()
             if found["counted"] == number:
                 self.behind = []
-            if len(self.behind) + found["counted"] == number:
+            # A site whose tally came or went between the queries would be counted twice or never.
+            if len(self.behind) + found["counted"] == self.sites.count():
                 break
             self.behind = self._behind()
         else:

@@ -36,24 +36,37 @@ def visits_for(scope: Scope) -> QuerySet[Visit]:
 def planned_within(now: datetime, *, first_day: int, last_day: int) -> Q:
     """Visits planned from ``first_day`` to ``last_day`` days after their site's own today, both included."""
     condition = Q(pk__in=[])
-    zones_by_day: dict[date, list[str]] = defaultdict(list)
-    for zone, day in zone_days(now).items():
-        zones_by_day[day].append(zone)
+    zones_by_day = _zones_by_day(now)
     for day, zones in zones_by_day.items():
         condition |= Q(
             site__time_zone__in=zones,
             planned_on__gte=day + timedelta(days=first_day),
             planned_on__lte=day + timedelta(days=last_day),
         )
-    return condition
+    if not zones_by_day:
+        return condition
+    # One range over all of them, which can be looked up.
+    return condition & Q(
+        planned_on__gte=min(zones_by_day) + timedelta(days=first_day),
+        planned_on__lte=max(zones_by_day) + timedelta(days=last_day),
+    )
 
 
 def left_open(now: datetime) -> Q:
     """Visits whose day has passed at their site and that are neither closed nor cancelled."""
     condition = Q(pk__in=[])
+    zones_by_day = _zones_by_day(now)
+    for day, zones in zones_by_day.items():
+        condition |= Q(site__time_zone__in=zones, planned_on__lt=day)
+    farthest = max(zones_by_day, default=now.date())
+    return condition & Q(state__in=Visit.OPEN, planned_on__lt=farthest)
+
+
+def _zones_by_day(now: datetime) -> dict[date, list[str]]:
+    zones_by_day: dict[date, list[str]] = defaultdict(list)
     for zone, day in zone_days(now).items():
-        condition |= Q(site__time_zone=zone, planned_on__lt=day)
-    return condition & Q(state__in=Visit.OPEN)
+        zones_by_day[day].append(zone)
+    return zones_by_day
 
 
 def loads(visit_ids: Iterable[int]) -> dict[int, Load]:

@@ -109,11 +109,11 @@ def found_rows(rows: QuerySet[Any], text: str) -> QuerySet[Any]:
 
 def pick_field(rows: QuerySet[Any], *, label: str, empty_label: str, **kwargs: Any) -> forms.Field:
     """A field for one of ``rows``, sites or owners: a list to choose from, or to type into if it is long."""
-    first = list(rows[: MOST_CHOICES + 1])
+    first = list(rows.values_list("public_id", "name")[: MOST_CHOICES + 1])
     if len(first) > MOST_CHOICES:
         return FindField(queryset=rows, label=label, required=False, **kwargs)
     field = PickField(queryset=rows, label=label, required=False, empty_label=empty_label, **kwargs)
-    field.choices = [("", empty_label), *((str(row.public_id), str(row)) for row in first)]
+    field.choices = [("", empty_label), *((str(public_id), name) for public_id, name in first)]
     return field
 
 

@@ -53,15 +53,18 @@ class OverviewView(PageView):
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         confirm = book.notice(tables_in_use(self.scope, self.now))
         coming = visits_for(self.scope).filter(planned_within(self.now, first_day=0, last_day=COMING_DAYS))
-        planned = list(coming.exclude(state=Visit.State.CANCELLED))
-        visits = planned[:SHOWN_VISITS]
+        # Said by what they are, which leads along an index.
+        planned = coming.filter(state__in=[state for state in Visit.State if state != Visit.State.CANCELLED])
+        visits = list(planned[: SHOWN_VISITS + 1])
+        number = len(visits) if len(visits) <= SHOWN_VISITS else planned.order_by().count()
+        visits = visits[:SHOWN_VISITS]
         held = loads(visit.pk for visit in visits)
         context = {
             "due": self.due_figures(tallied.counts()),
             "units": self.unit_figures(states),
             "visits": self.visit_figures(),
             "coming": [{"visit": visit, "load": held.get(visit.pk)} for visit in visits],
-            "coming_more": len(planned) - len(visits),
+            "coming_more": number - len(visits),
             "worst_sites": self.worst_sites(tallied.gravest(WORST_SITES)),
             "confirm": confirm,
             "is_new": not any(states.values()),
@@ -105,7 +108,8 @@ class OverviewView(PageView):
     def visit_figures(self) -> list[Figure]:
         """Visits today and this week, drafts, and those whose day passed without an end."""
         rows = visits_for(self.scope).order_by().select_related(None)
-        going = rows.exclude(state__in=(Visit.State.CANCELLED, Visit.State.PROPOSED))
+        left_out = (Visit.State.CANCELLED, Visit.State.PROPOSED)
+        going = rows.filter(state__in=[state for state in Visit.State if state not in left_out])
         today = going.filter(planned_within(self.now, first_day=0, last_day=0)).count()
         week = going.filter(planned_within(self.now, first_day=0, last_day=6)).count()
         drafts = rows.filter(state=Visit.State.PROPOSED).count()
