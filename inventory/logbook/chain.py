@@ -77,9 +77,13 @@ class RowNumbers:
     corrects: int | None
 
 
+_encoded = json.JSONEncoder(sort_keys=True, ensure_ascii=False).encode
+"""``json.dumps`` makes an encoder for every value."""
+
+
 def sha256_of(content: Mapping[str, Any]) -> str:
     """SHA-256 over ``content`` as JSON with sorted keys."""
-    return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+    return hashlib.sha256(_encoded(content).encode()).hexdigest()
 
 
 def record_content(

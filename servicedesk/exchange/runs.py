@@ -13,6 +13,7 @@ import logging
 import time
 import uuid
 from collections.abc import Collection, Mapping
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 from pathlib import PurePath
 from typing import Any
@@ -25,6 +26,7 @@ from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
+from inventory.bulk import without_collector
 from inventory.errors import Conflict
 from inventory.people import Person
 from inventory.register.models import FactRank
@@ -328,13 +330,18 @@ def _moved_on() -> Conflict:
 def _start(run: RegisterImport) -> None:
     """Work now on what is small, tell a worker of what is not."""
     run.refresh_from_db()
-    rows = run.counts.get("looked", {}).get("rows") or run.counts.get("rows") or 0
-    if rows <= FOREGROUND_ROWS:
+    if rows_of(run) <= FOREGROUND_ROWS:
         while work_on(run.pk):
             pass
         run.refresh_from_db()
         return
     transaction.on_commit(lambda: nudge(run.pk))
+
+
+def rows_of(run: RegisterImport) -> int:
+    """How many rows its file has, as far as it is known."""
+    found: int = run.counts.get("looked", {}).get("rows") or run.counts.get("rows") or 0
+    return found
 
 
 # --- what a worker does ----------------------------------------------------------------------------
@@ -374,8 +381,10 @@ def work_on(run_id: int) -> bool:
     run = RegisterImport.objects.select_related("source", "stored_by", "undone_by").get(pk=run_id)
     step = {State.READING: _read, State.STORING: _store, State.DATING: _date, State.UNDOING: _undo}
     state = State(run.state)
+    is_large = state in _BEFORE and rows_of(run) > FOREGROUND_ROWS
     try:
-        return step[state](run, claim)
+        with without_collector() if is_large else nullcontext():
+            return step[state](run, claim)
     except _Stopped:
         _back(run, claim, state, "Stopped; nothing was stored." if state in _BEFORE else "")
     except RegisterFileError as error:

@@ -159,7 +159,15 @@ class Teller:
             self.skipped.add(self.row)
 
     def _once(self, key: object, read: Callable[[], _T], show: Callable[[_T], str] | None = None) -> _T:
-        """Return what ``read`` gave for ``key``, and say again what it said.
+        """Return what ``read`` gave for ``key``, and say again what it said."""
+        value, said = self._looked_up(key, read, show)
+        self._say_again(said)
+        return value
+
+    def _looked_up(
+        self, key: object, read: Callable[[], _T], show: Callable[[_T], str] | None = None
+    ) -> tuple[_T, tuple[Said, ...]]:
+        """Return what ``read`` gave for ``key`` and what it said, without saying it.
 
         Registers repeat their texts: a hundred thousand rows have some hundred dates, sizes and agents.
         """
@@ -177,10 +185,11 @@ class Teller:
             if len(self.memo) > 200_000:
                 self.memo.clear()
             known = self.memo[key] = (value, tuple(said))
-        for one in known[1]:
+        return known
+
+    def _say_again(self, said: tuple[Said, ...]) -> None:
+        for one in said:
             self._emit(*one)
-        found: _T = known[0]
-        return found
 
     def _refuse(self, field: str, code: str, sentence: str, remedy: str) -> None:
         self._say(Severity.REFUSED, field, code, sentence, remedy)

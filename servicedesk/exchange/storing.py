@@ -34,7 +34,6 @@ from inventory.register.models import (
 )
 from inventory.register.places import Move
 from inventory.register.services import draw_numbers, unit_numbers
-from inventory.search.index import together
 from schedules.rulebook.models import Adoption
 from servicedesk.exchange.meeting import ID_CHUNK, Meeting, Met, StoredUnit, Verdict
 from servicedesk.exchange.models import ImportEffect, RegisterImport
@@ -249,14 +248,14 @@ class _Storing:
         ids: dict[str, int] = {}
         for keys in chunks(wanted.values(), ID_CHUNK):
             ids |= dict(UnitModel.objects.filter(build_key__in=keys).values_list("build_key", "pk"))
-        new = [
-            UnitModel(build_key=key, **dict(zip(BUILD_FIELDS, build, strict=True)))
-            for build, key in wanted.items()
-            if key not in ids
-        ]
-        with together(UnitModel._meta.db_table):
-            UnitModel.objects.bulk_create(new, batch_size=BATCH)
-        ids |= {model.build_key: model.pk for model in new}
+        new = [(build, key) for build, key in wanted.items() if key not in ids]
+        drawn = draw_ids(UnitModel, len(new))
+        insert_rows(
+            UnitModel,
+            ("id", "public_id", "build_key", *BUILD_FIELDS),
+            ((pk, uuid.uuid4(), key, *build) for pk, (build, key) in zip(drawn, new, strict=True)),
+        )
+        ids |= {key: pk for pk, (_, key) in zip(drawn, new, strict=True)}
         return [ids[wanted[build]] if build is not None else 0 for build in builds]
 
     # -- units

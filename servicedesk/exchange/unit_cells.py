@@ -21,11 +21,11 @@ from inventory.measures.kinds import (
     Shell,
     TestMethod,
 )
-from inventory.measures.stamps import Precision, Stamp, StampError, read_stamp
+from inventory.measures.stamps import OLDEST_TWO_DIGIT_YEAR, Precision, Stamp, StampError, read_stamp
 from inventory.measures.units import Dimension, Measure, MeasureError, read_measure
 from servicedesk.exchange.findings import split_remedy
 from servicedesk.exchange.headings import spoken
-from servicedesk.exchange.saying import DATES, MEASURES, Teller
+from servicedesk.exchange.saying import DATES, MEASURES, Said, Teller
 from servicedesk.exchange.words import ambiguous_agents, is_unknown, kinds, plain, unit_words, words_of
 from servicedesk.exchange.workbook import Figure
 
@@ -42,6 +42,8 @@ _NUMBER_ALONE = re.compile(r"\d[\d.,]*(?:\s*[¼½¾]|\s+\d/\d)?", re.ASCII)
 _NO_DATE = Stamp.unknown()
 
 # Doubts that already say that a date is coarser than a day.
+# What a reader says of a date whether or not it knows a day before which it cannot lie.
+_WHATEVER_BOUND = frozenset({"two_digit_year", "order_contradicts", "month_only", "year_only"})
 _COARSE_SAID = frozenset({"day_month_order", "week", "span", "part_of_year"})
 
 _ISO_DAY = re.compile(r"(?P<year>\d{4})-(?P<month>\d{2})-(?P<day>\d{2})", re.ASCII)
@@ -329,13 +331,22 @@ class UnitCells(Teller):
             if not text and field != "made":
                 found[field] = _NO_DATE
                 continue
-            found[field] = self._once(
-                (field, text, today, made, order),
-                partial(self._date, field, text, today, made, order),
+            # Read without a bound first: that is the same for all units of a file, and mostly all there is.
+            stamp, said = self._looked_up(
+                (field, text, today, None, order),
+                partial(self._date, field, text, today, _NO_DATE, order),
                 str,
             )
+            if made.first is not None and not _holds_after(made.first, stamp, said):
+                stamp, said = self._looked_up(
+                    (field, text, today, made, order),
+                    partial(self._date, field, text, today, made, order),
+                    str,
+                )
+            self._say_again(said)
+            found[field] = stamp
             if field == "made":
-                made = found[field]
+                made = stamp
         return found
 
     def _date(self, field: str, text: str, today: date, made: Stamp, order: bool | None) -> Stamp:
@@ -482,3 +493,18 @@ class UnitCells(Teller):
                 becomes=known.replace("_", " "),
             )
         return known
+
+
+def _holds_after(bound: date, stamp: Stamp, said: tuple[Said, ...]) -> bool:
+    """Whether a date that was read without a bound is read the same with nothing before ``bound`` possible.
+
+    A bound refuses what lies before it, and settles what can be read in several ways: two figures of a
+    year can mean another one only where the bound lies before those that are believed without it.
+    """
+    if stamp.last is None:
+        return all(one[2] == "unknown_date" for one in said)
+    return (
+        stamp.last >= bound
+        and bound.year >= OLDEST_TWO_DIGIT_YEAR
+        and all(one[2] in _WHATEVER_BOUND for one in said)
+    )

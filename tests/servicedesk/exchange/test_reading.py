@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inventory.measures.kinds import Agent, Construction, Environment, Shell, Task, TestMethod
-from inventory.measures.stamps import Stamp
+from inventory.measures.stamps import Stamp, StampError, read_stamp
 from servicedesk.exchange.reading import (
     Finding,
     RegisterFileError,
@@ -22,6 +22,7 @@ from servicedesk.exchange.reading import (
     Severity,
     read_register,
 )
+from servicedesk.exchange.unit_cells import _holds_after
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[3] / "fixtures" / "samples"
@@ -667,3 +668,50 @@ def test_any_bytes_are_read_or_refused(data: bytes) -> None:
         assert reading.row_count == len(reading.rows) + len(reading.refused_rows) + len(reading.skipped_rows)
         skipped = {finding.row for finding in reading.findings if finding.severity is Severity.SKIPPED}
         assert skipped == set(reading.skipped_rows)
+
+
+_DATE_TEXTS = st.one_of(
+    st.dates(date(1930, 1, 1), date(2026, 12, 31)).flatmap(
+        lambda day: st.sampled_from(
+            ["%Y-%m-%d", "%d.%m.%Y", "%m/%d/%y", "%d/%m/%y", "%m/%y", "%m/%Y", "%Y-%m", "%Y", "%y", "%b %y"]
+        ).map(day.strftime)
+    ),
+    st.sampled_from(
+        ["", "?", "n/a", "before 2015", "03/04/21", "2019-06 to 2020-02", "06/2027", "~2019", "W12/23"]
+    ),
+)
+
+
+@given(
+    text=_DATE_TEXTS,
+    bound=st.dates(date(1940, 1, 1), date(2026, 11, 25)),
+    day_first=st.sampled_from([True, False, None]),
+)
+@settings(max_examples=400, deadline=None)
+def test_a_date_that_no_bound_can_change_is_read_the_same_with_one(
+    text: str, bound: date, day_first: bool | None
+) -> None:
+    """What is read once for all units of a file is what each of them would have been told."""
+    today = NOW.date()
+    try:
+        free = read_stamp(text, today=today, day_first=day_first)
+    except StampError:
+        return
+    codes = free.codes or (() if free.stamp.is_known else ("unknown_date",))
+    if _holds_after(bound, free.stamp, tuple((Severity.DOUBT, "", code, "", "", "", "") for code in codes)):
+        assert read_stamp(text, today=today, not_before=bound, day_first=day_first) == free
+
+
+def test_a_bound_settles_or_refuses_a_date_though_other_units_were_told_otherwise() -> None:
+    """The same text in two rows: only the unit that is younger than it gets a refusal, or another century."""
+    rows = [
+        {"Made": "2001-05", "Last hydro": "2009-04-01"},
+        {"Made": "2015-05", "Last hydro": "2009-04-01"},
+        {"Made": "2001-05", "Last hydro": "04/09"},
+        {"Made": "1903-05", "Last hydro": "04/09"},
+    ]
+    found = read(*rows)
+    assert [row.row for row in found.rows] == [2, 4, 5]
+    assert [f.code for f in found.findings_of(3) if f.severity is Severity.REFUSED] == ["before_manufacture"]
+    assert [str(row.last_hydrostatic_test) for row in found.rows] == ["2009-04-01", "2009-04", "unknown"]
+    assert "two_digit_year_open" in {f.code for f in found.findings_of(5)}
