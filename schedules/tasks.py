@@ -9,7 +9,7 @@ from inventory.condition.services import refresh_condition
 from inventory.register.agreed import put_in_force
 from schedules.certificates import services as certificates
 from schedules.certificates.handing_over import apply_due_owner_changes
-from schedules.due import forecast_runs, months
+from schedules.due import forecast_runs, months, tallies
 from schedules.due import services as due
 from schedules.outlook import services as outlooks
 from schedules.quotations.services import put_prices_in_force
@@ -20,10 +20,19 @@ from schedules.visits.using import book_used
 
 @shared_task
 def refresh_due_nightly() -> dict[str, int]:
-    """Let sites go to new owners, then bring every stale unit up to date; a second run writes nothing."""
+    """Let sites go to new owners, then bring every stale unit up to date; a second run changes nothing.
+
+    Some tallies are then looked over, each hour others.
+    """
     apply_due_owner_changes(now=timezone.now())
     done = due.refresh_stale(now=timezone.now())
-    return {"computed": done.computed, "written": done.written, "removed": done.removed}
+    wrong = tallies.look_over(timezone.now())
+    return {
+        "computed": done.computed,
+        "written": done.written,
+        "removed": done.removed,
+        "wrong_tallies": wrong,
+    }
 
 
 @shared_task

@@ -10,6 +10,7 @@ site's own today; every other site is counted row by row, so that a figure is sl
 
 from __future__ import annotations
 
+import logging
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -38,6 +39,8 @@ from schedules.due.queries import (
 )
 from schedules.engine.fleet import NO_DAY, Ints, day_of, number
 
+log = logging.getLogger(__name__)
+
 COUNTS = tuple(status.value for status in Status)
 COLUMNS = (*COUNTS, *(f"look_{name}" for name in COUNTS))
 # From the gravest on, as each unit is counted: an unknown date and a kind without a rule look alike.
@@ -60,6 +63,9 @@ Cells = dict[int, dict[int, list[int]]]
 
 FARTHEST_DAYS = SOON_DAYS - 1
 """So many days a tally can be carried on; over a longer gap a row could cross both lines."""
+
+ROUND_HOURS = 28 * 24
+"""Within so many hours every site is counted anew once."""
 
 RECOUNTED_AT_ONCE = 2_000
 """Sites counted anew in one transaction."""
@@ -339,6 +345,32 @@ def recount(site_ids: Iterable[int], *, now: datetime) -> int:
         hold_lock()
         _count(ids, {site: days[zone] for site, zone in zones.items()})
     return len(zones)
+
+
+def look_over(now: datetime) -> int:
+    """Count anew the sites whose turn it is in this hour; return how many tallies had been wrong.
+
+    The turn comes round to every site within ``ROUND_HOURS``, so that no fault in carrying tallies on
+    stays in the figures, and none goes unnoticed.
+    """
+    turn = int(now.timestamp() // 3600) % ROUND_HOURS
+    sites = Site.objects.order_by("pk").annotate(turn=F("pk") % ROUND_HOURS).filter(turn=turn)
+    ids = list(sites.values_list("pk", flat=True))
+    if not ids:
+        return 0
+    with transaction.atomic():
+        hold_lock()
+        before, _, after = _counts(ids), recount(ids, now=now), _counts(ids)
+    # A tally of another day is not wrong, it is old.
+    wrong = [site for site, counts in before.items() if after[site][0] == counts[0] and after[site] != counts]
+    if wrong:
+        log.error("The tallies of the sites %s were wrong and have been counted anew.", wrong)
+    return len(wrong)
+
+
+def _counts(site_ids: list[int]) -> dict[int, tuple[Any, ...]]:
+    rows = SiteTally.objects.filter(pk__in=site_ids).values_list("pk", "counted_on", *_KEPT)
+    return {row[0]: row[1:] for row in rows}
 
 
 def _carry(old: date, new: date, zones: list[str]) -> int:

@@ -25,9 +25,11 @@ from schedules.due.tallies import (
     FARTHEST_DAYS,
     GRAVITY,
     GRAVITY_OF,
+    ROUND_HOURS,
     Tallied,
     advance,
     is_tallied,
+    look_over,
     month_number,
     recount,
     tallied_counts,
@@ -215,6 +217,32 @@ def test_a_wrong_tally_is_counted_anew_when_it_shows() -> None:
     advance(NOW + timedelta(days=FARTHEST_DAYS))
     recount([site.pk], now=NOW)
     assert_true(NOW)
+
+
+def test_every_tally_is_looked_over_in_its_turn(caplog: pytest.LogCaptureFixture) -> None:
+    sites = [make_site(), make_site()]
+    for site in sites:
+        make_unit(site)
+    hours = [NOW + timedelta(hours=n) for n in range(ROUND_HOURS)]
+    turns = {
+        site.pk: next(h for h in hours if int(h.timestamp() // 3600) % ROUND_HOURS == site.pk % ROUND_HOURS)
+        for site in sites
+    }
+    now = turns[sites[0].pk]
+    # By then the sweep has been at work.
+    refresh_stale(now=now)
+    assert look_over(now) == 0
+    assert not caplog.records
+    SiteTally.objects.filter(pk=sites[0].pk).update(unit_overdue=F("unit_overdue") + 1)
+    assert look_over(turns[sites[1].pk]) == 0
+    assert look_over(now) == 1
+    assert [record.args for record in caplog.records] == [([sites[0].pk],)]
+    advance(now)
+    assert_true(now)
+    # One of yesterday is old, not wrong.
+    SiteTally.objects.filter(pk=sites[0].pk).update(counted_on=now.date() - timedelta(days=3), due=7)
+    assert look_over(now) == 0
+    assert_true(now)
 
 
 def test_reading_costs_the_same_queries_however_many_sites() -> None:
