@@ -46,6 +46,19 @@ def without_collector() -> Iterator[None]:
             gc.enable()
 
 
+def commits_seen() -> int | None:
+    """A number that changes whenever another connection commits anything; None where there is none to ask.
+
+    With the same number before and after, all that was read between stands as it was read. What this
+    connection writes itself does not count.
+    """
+    if connection.vendor != "sqlite":
+        return None
+    with connection.cursor() as cursor:
+        cursor.execute("PRAGMA data_version")
+        return int(cursor.fetchone()[0])
+
+
 def draw_ids(model: type[models.Model], count: int) -> list[int]:
     """Ids for ``count`` new rows of ``model``, ascending; nobody else gets them.
 

@@ -26,7 +26,7 @@ from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
-from inventory.bulk import without_collector
+from inventory.bulk import commits_seen, without_collector
 from inventory.errors import Conflict
 from inventory.people import Person
 from inventory.register.models import FactRank
@@ -502,9 +502,18 @@ def _store(run: RegisterImport, claim: uuid.UUID) -> bool:
     progress.stage = "Writing; this step cannot be stopped, but taken back"
     progress.write(reading.row_count, reading.row_count, lease=WRITING)
     by = run.stored_by
+    # On SQLite everybody else waits for the one who writes: rows are compared before, and once more only
+    # if somebody wrote meanwhile.
+    seen = commits_seen()
+    early = None
+    if seen is not None:
+        early = meet_reading(reading, rank=run.rank, source=_source(run), left_out=left_out)
     with transaction.atomic():
         hold_turn()
-        meeting = meet_reading(reading, rank=run.rank, source=_source(run), left_out=left_out)
+        if early is not None and commits_seen() == seen:
+            meeting = early
+        else:
+            meeting = meet_reading(reading, rank=run.rank, source=_source(run), left_out=left_out)
         fresh = {*reading.refused_rows, *meeting.refused} - refused - left_out
         if fresh:
             rows = ", ".join(str(row) for row in sorted(fresh)[:5])

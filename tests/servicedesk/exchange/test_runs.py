@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from django.db import connection
 
+from inventory.bulk import commits_seen
 from inventory.logbook.services import broken_links
 from inventory.register.models import Unit
 from servicedesk import tasks
@@ -190,6 +193,48 @@ def test_a_register_that_moved_under_the_report_stops_the_storing() -> None:
     run.refresh_from_db()
     assert run.state == State.READ
     assert "The register changed since the file was looked at" in run.error
+
+
+@pytest.mark.parametrize("is_disturbed", [False, True])
+def test_rows_are_compared_again_when_somebody_wrote_meanwhile(
+    is_disturbed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is stored is what stands in the register when the lock is held, not what stood there before."""
+    run = confirmed(read())
+    numbers = iter(range(9))
+    monkeypatch.setattr(runs, "commits_seen", lambda: next(numbers) if is_disturbed else 1)
+    meet, met = runs.meet_reading, []
+
+    def counted(*args: Any, **kwargs: Any) -> Any:
+        met.append(meet(*args, **kwargs))
+        if is_disturbed and len(met) == 1:
+            # The other one brings the same units in after the first look.
+            import_register(file_of(3), by=None, now=NOW, refresh=False)
+        return met[-1]
+
+    monkeypatch.setattr(runs, "meet_reading", counted)
+    runs.work_on(run.pk)
+    run.refresh_from_db()
+    assert run.state == RegisterImport.State.DATING
+    assert len(met) == (2 if is_disturbed else 1)
+    assert Unit.objects.count() == 3
+    assert run.counts["added"] == (0 if is_disturbed else 3)
+
+
+def test_the_database_says_whether_another_connection_wrote(tmp_path: Path) -> None:
+    with (
+        sqlite3.connect(tmp_path / "two.sqlite3") as ours,
+        sqlite3.connect(tmp_path / "two.sqlite3") as theirs,
+    ):
+        ours.execute("CREATE TABLE t (n)")
+        before = ours.execute("PRAGMA data_version").fetchone()
+        ours.execute("INSERT INTO t VALUES (1)")
+        ours.commit()
+        assert ours.execute("PRAGMA data_version").fetchone() == before
+        theirs.execute("INSERT INTO t VALUES (2)")
+        theirs.commit()
+        assert ours.execute("PRAGMA data_version").fetchone() != before
+    assert (commits_seen() is None) == (connection.vendor != "sqlite")
 
 
 def test_what_fails_is_told_and_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
