@@ -1,8 +1,8 @@
 """How the hanging units of sites stand now, each unit counted once by the worst of its binding tasks.
 
 The tallies count all units of a site that have a task. The few that do not hang are taken off, those
-without a task are unknown. A site whose tally is not of its own today is counted row by row, so that a
-figure is slow rather than wrong.
+without a task are unknown. A tally that lies some days back is carried on for the reader; a site whose
+tally cannot be is counted row by row, so that a figure is slow rather than wrong.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db.models import Count, Q
@@ -19,7 +19,7 @@ from inventory.measures.kinds import Task
 from inventory.register.models import Site, Unit
 from schedules.due.models import Obligation, SiteTally
 from schedules.due.queries import Status, status_case, status_on
-from schedules.due.tallies import GRAVITY, GRAVITY_OF, UNIT_COLUMNS
+from schedules.due.tallies import FARTHEST_DAYS, GRAVITY, GRAVITY_OF, UNIT_COLUMNS, units_moved
 
 FIELDS = ("units", "in_date", "due", "overdue", "unknown")
 _ELSEWHERE = [state for state in Unit.State if state not in Unit.HANGING]
@@ -72,7 +72,7 @@ def _hanging(ids: Sequence[int]) -> dict[int, int]:
 
 
 def _by_tally(sites: Sequence[Site], days: Mapping[int, date]) -> dict[int, Stood]:
-    """How units stand at the sites whose tally is of their own today: all units, less those that hang not."""
+    """How units stand at the sites whose tally reaches their own today: all units, less those not hanging."""
     ids = [site.pk for site in sites]
     tallies = {
         row[0]: row[1:]
@@ -82,9 +82,20 @@ def _by_tally(sites: Sequence[Site], days: Mapping[int, date]) -> dict[int, Stoo
     }
     elsewhere = _elsewhere(ids, days)
     found = {}
+    behind: dict[tuple[date, date], list[int]] = defaultdict(list)
+    for pk, (counted_on, recount_on, *_) in tallies.items():
+        is_near = timedelta(0) < days[pk] - counted_on <= timedelta(days=FARTHEST_DAYS)
+        if is_near and (recount_on is None or recount_on > days[pk]):
+            behind[counted_on, days[pk]].append(pk)
+    # Midnight has passed and the sweep has not come yet: what moved since is added here.
+    moved: dict[int, tuple[int, ...]] = {}
+    for (old, new), here in behind.items():
+        moved |= dict.fromkeys(here, (0,) * len(UNIT_COLUMNS)) | units_moved(here, old, new)
     for site in sites:
         counted_on, recount_on, *counts = tallies.get(site.pk, (None, None))
-        if counted_on != days[site.pk] or (recount_on is not None and recount_on <= days[site.pk]):
+        if site.pk in moved:
+            counts = [number + more for number, more in zip(counts, moved[site.pk], strict=True)]
+        elif counted_on != days[site.pk] or (recount_on is not None and recount_on <= days[site.pk]):
             continue
         is_firms = site.monthly_checks_by == Site.MonthlyChecks.FIRM
         all_units = counts[len(GRAVITY) :] if is_firms else counts[: len(GRAVITY)]

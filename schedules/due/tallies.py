@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import logging
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -420,12 +420,33 @@ def _carry(old: date, new: date, zones: list[str]) -> int:
 def _carry_units(cursor: Any, old: date, new: date, zones: list[str]) -> None:
     """Move the counts of units, each by the gravest of its tasks before and after."""
     named = ", ".join(["%s"] * len(zones))
-    unjudged = ", ".join(f"'{code}'" for code in _UNJUDGED)
     here = f"counted_on = %s AND {_TALLIES}.site_id IN (SELECT id FROM {_SITES} WHERE time_zone IN ({named}))"
-    where = (
-        f"o.is_binding AND o.knowledge NOT IN ({unjudged}) "
-        f"AND o.site_id IN (SELECT site_id FROM {_TALLIES} WHERE {here})"
+    those = [old, *zones]
+    moves, parameters = _moves(old, new, f"SELECT site_id FROM {_TALLIES} WHERE {here}", those)
+    sets = ", ".join(f"{name} = {name} + m.m_{name}" for name in UNIT_COLUMNS)
+    cursor.execute(
+        f"{moves} UPDATE {_TALLIES} SET {sets} FROM m WHERE m.site_id = {_TALLIES}.site_id AND {here}",
+        [*parameters, *those],
     )
+
+
+def units_moved(site_ids: Sequence[int], old: date, new: date) -> dict[int, tuple[int, ...]]:
+    """How the counts of units (``UNIT_COLUMNS``) move from one day to a later one, by site where they do.
+
+    At most ``FARTHEST_DAYS`` lie between, and no ``recount_on`` of a site has come by ``new``.
+    """
+    listed = ", ".join(str(int(site)) for site in site_ids)
+    moves, parameters = _moves(old, new, listed, [])
+    with connection.cursor() as cursor:
+        names = ", ".join(f"m_{name}" for name in UNIT_COLUMNS)
+        cursor.execute(f"{moves} SELECT site_id, {names} FROM m", parameters)
+        return {row[0]: tuple(int(number) for number in row[1:]) for row in cursor.fetchall()}
+
+
+def _moves(old: date, new: date, sites: str, those: list[Any]) -> tuple[str, list[Any]]:
+    """SQL of what moves at ``sites`` (SQL with the parameters ``those``), as the relation ``m``."""
+    unjudged = ", ".join(f"'{code}'" for code in _UNJUDGED)
+    where = f"o.is_binding AND o.knowledge NOT IN ({unjudged}) AND o.site_id IN ({sites})"
     soon = timedelta(days=SOON_DAYS)
     rank = (
         f"CASE WHEN o.knowledge IN ({unjudged}) THEN 2 WHEN o.latest_on IS NULL THEN 0 "
@@ -457,13 +478,11 @@ def _carry_units(cursor: Any, old: date, new: date, zones: list[str]) -> None:
                 MAX(rank_before) AS whole_before, MAX(rank_after) AS whole_after
             FROM ranked GROUP BY site_id, unit_id
         ), m AS (SELECT site_id, {moved} FROM stands GROUP BY site_id)
-        UPDATE {_TALLIES} SET {", ".join(f"{name} = {name} + m.m_{name}" for name in UNIT_COLUMNS)} FROM m
-        WHERE m.site_id = {_TALLIES}.site_id AND {here}
     """
-    those = [old, *zones]
-    crossing = [old, new, *those, old + soon, new + soon, old, *those]
-    ranks = [old, old + soon, old, new, new + soon, new]
-    cursor.execute(sql, [*crossing, *ranks, *those])
+    adapt: Any = connection.ops.adapt_datefield_value
+    crossing = [adapt(old), adapt(new), *those, adapt(old + soon), adapt(new + soon), adapt(old), *those]
+    ranks = [adapt(day) for day in (old, old + soon, old, new, new + soon, new)]
+    return sql, [*crossing, *ranks]
 
 
 def _count(site_ids: list[int], days: Mapping[int, date]) -> None:

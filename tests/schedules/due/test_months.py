@@ -114,9 +114,12 @@ def test_tallies_say_of_hanging_units_what_every_row_says(monkeypatch):
     less = count_sites(sites, NOW)
     assert (less[site.pk].overdue, less[site.pk].units) == (0, 3)
     assert asked == []
-    # A tally of another day, or of none, is not believed.
-    SiteTally.objects.filter(site=firm).update(counted_on=TODAY - timedelta(days=1))
+    # A tally of a later day or a month ago, or none, is not believed.
+    SiteTally.objects.filter(site=firm).update(counted_on=TODAY - timedelta(days=30))
     SiteTally.objects.filter(site=site).delete()
+    assert count_sites(sites, NOW) == less
+    assert asked.pop() == [one.pk for one in sites]
+    recount([site.pk], now=NOW + timedelta(days=1))
     assert count_sites(sites, NOW) == less
     assert asked.pop() == [one.pk for one in sites]
     # A target long before its latest date turns work due on its day.
@@ -130,7 +133,7 @@ def test_tallies_say_of_hanging_units_what_every_row_says(monkeypatch):
     assert count_sites(sites, NOW)[site.pk] == Stood(3, in_date=3)
     assert asked == []
     assert count_sites(sites, NOW + timedelta(days=1))[site.pk] == Stood(3, due=3)
-    assert asked.pop() == [one.pk for one in sites]
+    assert asked.pop() == [site.pk]
     # A unit was taken away whose rows are still there: more units with a task than hang.
     Unit.objects.filter(pk=rows[0].unit_id).update(site=None, location=None, state=Unit.State.IN_STOCK)
     assert count_sites(sites, NOW)[site.pk] == Stood(2, in_date=2)

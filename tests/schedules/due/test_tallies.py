@@ -20,6 +20,7 @@ from schedules.due import sweep
 from schedules.due.models import Obligation, SiteTally
 from schedules.due.queries import DueWanted, Status, Work, due_list, standings, status_counts, zone_days
 from schedules.due.services import refresh_stale, refresh_units
+from schedules.due.stood import Stood, count_sites
 from schedules.due.tallies import (
     COLUMNS,
     FARTHEST_DAYS,
@@ -33,6 +34,7 @@ from schedules.due.tallies import (
     month_number,
     recount,
     tallied_counts,
+    units_moved,
 )
 from tests.factories import NOW, make_owner, make_site, make_unit
 from tests.schedules.due.test_sweep import make_many
@@ -150,6 +152,15 @@ def test_a_unit_is_counted_by_the_gravest_of_its_tasks_on_every_day() -> None:
                 is_deferred=ahead == 40,
             )  # fmt: skip
     recount([site.pk], now=NOW)
+    for days in range(1, FARTHEST_DAYS + 1):
+        # Read before the sweep has come: carried on for the reader, and as every row says.
+        later = NOW + timedelta(days=days)
+        moved = units_moved([site.pk], today, today + timedelta(days=days)).get(site.pk, (0,) * 8)
+        plain, whole = units_kept(site)
+        now = [number + more for number, more in zip([*plain, *whole], moved, strict=True)]
+        rows = Obligation.objects.filter(site=site)
+        assert now == units_live(rows.exclude(task="visual_inspection"), later) + units_live(rows, later)
+        assert count_sites([site], later)[site.pk] == Stood(sum(now[:4]), now[3], now[2], now[0], now[1])
     seen = set()
     for days in (0, 1, 2, 3, 5, 6, 7, 10, 20, 41):
         assert advance(NOW + timedelta(days=days)) == (days > 0)
