@@ -131,9 +131,10 @@ def units_holding(text: str, prefix: str = "") -> Q:
     ``prefix`` leads from the rows in question to the unit, like ``unit__``.
     """
     found = Q()
+    few: set[int] | None = None
     for word in words_of(text):
-        arms, params = _arms(word)
-        if _is_common(arms, params):
+        held = _units_of(word)
+        if held is None:
             # Looked for row by row, since a page needs the first few only. Said by what it is not: of a
             # choice between four SQLite would gather all rows and sort them.
             sites = Site.objects.filter(sites_holding(word)).order_by().values("pk")
@@ -144,12 +145,15 @@ def units_holding(text: str, prefix: str = "") -> Q:
                 & ~Q(**{f"{prefix}site__in": sites})
             )
         else:
-            found &= Q(**{f"{prefix}pk__in": RawSQL(" UNION ".join(arms), params)})
-    return found
+            few = held if few is None else few & held
+    return found if few is None else found & Q(**{f"{prefix}pk__in": sorted(few)})
 
 
-def _arms(word: str) -> tuple[list[str], list[str]]:
-    """Queries for the ids of units that hold ``word``, by where it stands, and the parameters of all."""
+def _arms(word: str, most: int) -> tuple[list[str], list[str]]:
+    """Queries for the ids of units that hold ``word``, by where it stands, and the parameters of all.
+
+    Each looks at the first ``most`` places, models, sites and owners that hold it.
+    """
     unit, site = Unit._meta.db_table, Site._meta.db_table
     queries: list[str] = []
     params: list[str] = []
@@ -157,7 +161,8 @@ def _arms(word: str) -> tuple[list[str], list[str]]:
     def holding(document: str) -> str:
         condition, more = condition_of(document, [word])
         params.extend(more)
-        return f"SELECT rowid FROM search_{document} WHERE {condition}"
+        found = f"SELECT rowid FROM search_{document} WHERE {condition} LIMIT {most}"
+        return f"SELECT rowid FROM ({found}) AS first_{document}"
 
     queries.append(holding("unit"))
     queries.append(f"SELECT id FROM {unit} WHERE location_id IN ({holding('place')})")
@@ -185,11 +190,26 @@ def _text_holds(document: str, key: str, word: str) -> RawSQL:
     )
 
 
-def _is_common(arms: list[str], params: list[str]) -> bool:
+def _units_of(word: str) -> set[int] | None:
+    """Ids of all units that hold ``word``, or None where they are more than ``COMMON``.
+
+    Nearly every place has a unit, so that very many places answer for as many units.
+    """
+    documents: list[str] = []
+    params: list[str] = []
+    for document in ("unit", "place"):
+        condition, more = condition_of(document, [word])
+        documents.append(f"SELECT rowid FROM search_{document} WHERE {condition}")
+        params += more
+    arms, arms_params = _arms(word, COMMON + 1)
     with connection.cursor() as cursor:
         cursor.execute(
-            f"SELECT count(*) FROM "
-            f"(SELECT 1 FROM ({' UNION ALL '.join(arms)}) AS held LIMIT {COMMON + 1}) AS n",
+            f"SELECT count(*) FROM (SELECT 1 FROM ({' UNION ALL '.join(documents)}) AS held "
+            f"LIMIT {COMMON + 1}) AS n",
             params,
         )
-        return bool(cursor.fetchone()[0] > COMMON)
+        if cursor.fetchone()[0] > COMMON:
+            return None
+        cursor.execute(f"SELECT * FROM ({' UNION ALL '.join(arms)}) AS held LIMIT {COMMON + 1}", arms_params)
+        found = cursor.fetchall()
+    return {pk for (pk,) in found} if len(found) <= COMMON else None

@@ -32,6 +32,9 @@ from schedules.due.tallies import is_tallied, tallied_counts
 MOST_COUNTED = 5_000
 """Rows up to which a list without a tally is counted and may be sorted by any column."""
 
+MOST_FOUND = 2_000
+"""The same of a list that is narrowed down by words: for each row, several texts are looked at."""
+
 LATEST = "latest_on"
 
 
@@ -75,16 +78,17 @@ class Counts:
 def counts_of(scope: Scope, wanted: DueWanted, statuses: Sequence[Status] | None, now: datetime) -> Counts:
     """How many rows of the list stand how, and how many of them in one of ``statuses`` (None: all).
 
-    Exact where the tallies answer or the list is no longer than ``MOST_COUNTED``.
+    Exact where the tallies answer or the list is no longer than ``MOST_COUNTED``, with words ``MOST_FOUND``.
     """
+    most = min(MOST_COUNTED, MOST_FOUND) if wanted.text else MOST_COUNTED
     rows = due_list(scope, wanted)
     if is_tallied(wanted):
         known = tallied_counts(scope, wanted, now)
     else:
         here = rows if statuses is None else rows.filter(_condition(statuses, now))
-        found = counted(here)
+        found = counted(here, most)
         # The whole list is no shorter than what is shown of it.
-        if found.is_more or (statuses is not None and counted(rows).is_more):
+        if found.is_more or (statuses is not None and counted(rows, most).is_more):
             return Counts({statuses[0]: found} if statuses and len(statuses) == 1 else {}, found)
         known = status_counts(rows, now)
     total = sum(number for status, number in known.items() if statuses is None or status in statuses)

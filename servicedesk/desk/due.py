@@ -110,7 +110,7 @@ class DueView(PageView):
             "may_sort": not is_long,
             "sort_is_left_out": is_long and form.is_sorted_by_words,
             "go_on_from": _go_on_from(request, page, is_long=is_long),
-            "most_counted": MOST_COUNTED,
+            "most_counted": counts.wanted.number if counts.wanted.is_more else MOST_COUNTED,
             "export_query": urlencode([(k, str(v)) for k, v in request.GET.items() if k != "page" and v]),
             "is_filtered": any(v for k, v in request.GET.items() if k not in ("page", "sort")),
             **self.tools(),
@@ -258,7 +258,7 @@ def _go_on_from(request: HttpRequest, page: Page[Obligation], *, is_long: bool) 
     """On the last page that can be reached of a long list by date: the address of what follows."""
     by_date = request.GET.get("sort", "") not in ("-latest",)
     rows = list(page.object_list)
-    if not (is_long and by_date and page.number == MOST_PAGES and rows and rows[-1].latest_on):
+    if not (is_long and by_date and page.number == page.paginator.num_pages and rows and rows[-1].latest_on):
         return ""
     kept = {k: str(v) for k, v in request.GET.items() if k not in ("page", "latest_from", "sort") and v}
     return "?" + urlencode(kept | {"latest_from": rows[-1].latest_on.isoformat()})

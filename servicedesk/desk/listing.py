@@ -31,6 +31,9 @@ from servicedesk.pages import PAGE_SIZE, STANDING_LINE, PageView, read_uuid
 MOST_COUNTED = 10_000
 """Rows up to which a list is counted; what lies behind is reached by narrowing the list."""
 
+MOST_FOUND = 2_000
+"""The same of a list that is narrowed down by words: for each row, several texts are looked at."""
+
 PIECE = 500
 NAMED = 10
 
@@ -38,22 +41,26 @@ Column = tuple[str, Callable[[Any], Any]]
 
 
 class CountedPages(Paginator):
-    """Pages of a list that is counted to ``MOST_COUNTED`` and no further."""
+    """Pages of a list that is counted to ``most`` and no further."""
+
+    def __init__(self, listed: Any, size: int, *, most: int) -> None:
+        super().__init__(listed, size)
+        self.most = most
 
     @cached_property
     def _counted(self) -> int:
         rows: Any = self.object_list
-        return len(rows) if isinstance(rows, list) else int(rows.order_by()[: MOST_COUNTED + 1].count())
+        return len(rows) if isinstance(rows, list) else int(rows.order_by()[: self.most + 1].count())
 
     @cached_property
     def count(self) -> int:
         """How many rows can be turned over."""
-        return min(self._counted, MOST_COUNTED)
+        return min(self._counted, self.most)
 
     @property
     def is_more(self) -> bool:
         """Whether there are more than were counted."""
-        return self._counted > MOST_COUNTED
+        return self._counted > self.most
 
 
 class ListView(PageView, ABC):
@@ -96,7 +103,9 @@ class ListView(PageView, ABC):
     def shown(self, rows: QuerySet[Any] | None, status: int = 200) -> HttpResponse:
         """The page that the address asks for; one past the end gives the last."""
         listed: Any = [] if rows is None else self.sorted(rows)
-        pages = CountedPages(listed, PAGE_SIZE)
+        is_searched = bool(self.request.GET.get("q", "").strip())
+        most = min(MOST_FOUND, MOST_COUNTED) if is_searched else MOST_COUNTED
+        pages = CountedPages(listed, PAGE_SIZE, most=most)
         sort = self.request.GET.get("sort", "")
         is_unsorted = bool(
             sort in self.sorts
@@ -112,7 +121,7 @@ class ListView(PageView, ABC):
             "page_obj": page,
             "sort": "" if is_unsorted else sort,
             "sort_is_left_out": is_unsorted and bool(sort),
-            "most_counted": MOST_COUNTED,
+            "most_counted": most,
             "listing": self.listing,
             "thing": self.thing[1],
             **self.tools(page),

@@ -76,9 +76,9 @@ def test_the_list_costs_the_same_queries_however_long(
     for _ in range(count):
         make_serviced_unit(site)
     client = cast.client("workshop")
-    # session, user; the typed number; sites; whether the typed word is common; number of units, units;
-    # time zones, standings; saved filters, last act
-    with django_assert_num_queries(11):
+    # session, user; the typed number; sites; whether the typed word is common, its units; number of units,
+    # units; time zones, standings; saved filters, last act
+    with django_assert_num_queries(12):
         answer = client.get("/desk/units/", {"q": "zinc", "site": str(site.public_id)})
     assert len(numbers(answer)) == count
 
