@@ -157,8 +157,9 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"]["OPTIONS"] = {
         # Readers never wait for the writer, and the writer asks for its lock at the start: a lock asked
         # for midway fails at once instead of waiting. Commits stay fully synchronous (SQLite's default),
-        # because a phone forgets a visit once the server has said that it is kept.
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON;",
+        # because a phone forgets a visit once the server has said that it is kept. A connection keeps up to
+        # 16 MB of pages: with SQLite's 2 MB a count over all sites of a large register takes twice as long.
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA cache_size=-16000;",
         "transaction_mode": "IMMEDIATE",
         "timeout": 20,
     }
