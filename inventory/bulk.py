@@ -11,15 +11,14 @@ from __future__ import annotations
 
 import gc
 import json
+import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
-from itertools import islice
+from itertools import chain, islice
 from typing import Any, TypeVar
 
 from django.db import connection, models
-
-from inventory.search.index import together
 
 CHUNK = 5_000
 T = TypeVar("T")
@@ -84,7 +83,7 @@ def insert_rows(model: type[models.Model], columns: Sequence[str], rows: Iterabl
     """Add ``rows`` of the fields ``columns`` (``attname``) and return how many.
 
     Values are as Python has them: dates, instants, UUIDs, lists for JSON. Fields that are not named get
-    their default. In a transaction: what the search finds follows at the end.
+    their default.
     """
     fields = {field.attname: field for field in model._meta.concrete_fields}
     others = [
@@ -105,15 +104,24 @@ def insert_rows(model: type[models.Model], columns: Sequence[str], rows: Iterabl
                     copy.write_row(_turned(row, turns, more))
                     count += 1
             return count
-        values = ", ".join(["%s"] * (len(given) + len(others)))
-        with together(table):
-            for batch in chunks(rows):
-                cursor.executemany(
-                    f'INSERT INTO "{table}" ({names}) VALUES ({values})',
-                    [_turned(row, turns, more) for row in batch],
-                )
-                count += len(batch)
+        width = len(given) + len(others)
+        head, value = f'INSERT INTO "{table}" ({names}) VALUES ', f"({', '.join(['%s'] * width)})"
+        for batch in chunks(rows, _rows_at_once(width)):
+            turned = chain.from_iterable(_turned(row, turns, more) for row in batch)
+            cursor.execute(head + ", ".join([value] * len(batch)), list(turned))
+            count += len(batch)
     return count
+
+
+def _rows_at_once(width: int) -> int:
+    """How many rows of ``width`` values one statement on SQLite adds.
+
+    Many: for every statement that could fire a trigger of the search, its full text table is begun and
+    flushed, which costs three times what the row of a unit itself does.
+    """
+    connection.ensure_connection()
+    limit = connection.connection.getlimit(sqlite3.SQLITE_LIMIT_VARIABLE_NUMBER)
+    return max(1, min(1_000, int(limit) // width))
 
 
 def update_rows(model: type[models.Model], columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> int:

@@ -12,9 +12,6 @@ only, so that a changed name is one row. Nothing here is data: ``rebuild`` makes
 from __future__ import annotations
 
 import hashlib
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +20,6 @@ from django.db import DatabaseError, connection, transaction
 from inventory.search.text import fold, sql_fold
 
 FOLD = "search_fold"
-_LATER = "search_later"
 _STATE = "search_state"
 _BLANK = " || ' ' || "
 
@@ -60,7 +56,6 @@ class Document:
 
 
 _documents: dict[str, Document] = {}
-_later = threading.local()
 
 
 def register(*documents: Document) -> None:
@@ -80,42 +75,9 @@ def document(name: str) -> Document:
 
 
 def teach_fold(connection: Any, **kwargs: Any) -> None:
-    """Let a new connection to SQLite fold texts and tell what is indexed later; its triggers call both."""
+    """Let a new connection to SQLite fold texts; its triggers call that."""
     if connection.vendor == "sqlite":
         connection.connection.create_function(FOLD, 1, fold, deterministic=True)
-        connection.connection.create_function(_LATER, 1, _is_later)
-
-
-def _is_later(table: str) -> int:
-    return int(table in getattr(_later, "tables", ()))
-
-
-@contextmanager
-def together(table: str) -> Iterator[None]:
-    """Index the rows that are added to ``table`` meanwhile all at once, at the end; with new ids only.
-
-    For SQLite, whose full text table writes to the disk for every row that a trigger adds: that costs three
-    times what the row itself does. In a transaction, which has to be given up when this raises.
-    """
-    found = [one for one in documents() if one.table == table]
-    if connection.vendor != "sqlite" or not found or _is_later(table):
-        yield
-        return
-    with connection.cursor() as cursor:
-        cursor.execute(f"SELECT coalesce(max(id), 0) FROM {table}")
-        last = int(cursor.fetchone()[0])
-    _later.tables = {*getattr(_later, "tables", ()), table}
-    try:
-        yield
-    finally:
-        _later.tables -= {table}
-    with connection.cursor() as cursor:
-        for one in found:
-            # The text of a document holds a percent sign: without parameters it stays one.
-            cursor.execute(
-                f"INSERT OR REPLACE INTO {one.index}(rowid, text) "
-                f"SELECT t.id, {one.text('t')} FROM {table} AS t WHERE t.id > {last} ORDER BY t.id"
-            )
 
 
 # --- made and kept --------------------------------------------------------------------------------------
@@ -236,7 +198,7 @@ def _changed(one: Document, how: str) -> str:
 def _sqlite_triggers(one: Document) -> list[str]:
     columns = ", ".join(one.all_columns)
     heads = {
-        "insert": f"AFTER INSERT ON {one.table} WHEN NOT {_LATER}('{one.table}') BEGIN "
+        "insert": f"AFTER INSERT ON {one.table} BEGIN "
         f"INSERT OR REPLACE INTO {one.index}(rowid, text) VALUES (new.id, {one.text('new')});",
         "update": f"AFTER UPDATE OF {columns} ON {one.table} WHEN {_changed(one, 'IS NOT')} BEGIN "
         f"UPDATE {one.index} SET text = {one.text('new')} WHERE rowid = new.id;",
