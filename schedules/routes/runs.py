@@ -191,7 +191,9 @@ def _slice(run: PlanRun, claim: uuid.UUID, clock: Callable[[], datetime], slice_
     report(force=True)
     slice_number = int(spent // slice_s)
     seed = run.seed + 1 + slice_number
-    outcome_plan, outcome_60 = _solve(problem, start, length, seed, on_better, should_stop)
+    # The first plan was made in a hurry: better ones are seldom near it.
+    afresh = run.follows and not run.best
+    outcome_plan, outcome_60 = _solve(problem, start, length, seed, on_better, should_stop, afresh=afresh)
     if outcome_60 < outlook.get("cost_60", outlook["start_60"]):
         best["plan"], outlook["cost_60"] = outcome_plan, outcome_60
         progress.append([round(spent + time.monotonic() - began, 1), outcome_60])
@@ -223,12 +225,19 @@ def _solve(
     seed: int,
     on_better: Callable[[Better], None],
     should_stop: Callable[[], bool],
+    *,
+    afresh: bool = False,
 ) -> tuple[Plan, int]:
     """Solve whole, or territory by territory where the whole is too large to search well in one go."""
     parts = split(problem) if len(problem.stops) > SPLIT_ABOVE else [problem]
     if len(parts) == 1:
         outcome = solve(
-            problem, seconds=seconds, seed=seed, start=start, on_better=on_better, should_stop=should_stop
+            problem,
+            seconds=seconds,
+            seed=seed,
+            start=None if afresh else start,
+            on_better=on_better,
+            should_stop=should_stop,
         )
         return outcome.plan, int(outcome.cost_60)
     plan, total = start, check(problem, start).cost_60
@@ -238,7 +247,7 @@ def _solve(
             part,
             seconds=seconds * len(part.stops) / len(problem.stops),
             seed=seed,
-            start=_within(start, part),
+            start=None if afresh else _within(start, part),
             should_stop=should_stop,
         )
         routes = {**plan.routes, **{shift.key: () for shift in part.shifts}, **outcome.plan.routes}

@@ -44,6 +44,7 @@ class PartErrand:
     part: Problem
     routes: dict[str, tuple[str, ...]]
     seed: int
+    idle: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +193,7 @@ def serve(source: IO[bytes], sink: IO[bytes]) -> None:
 def _serve_parts(first: PartErrand, source: IO[bytes], sink: IO[bytes]) -> None:
     errand = first
     while True:
-        routes, steps = search_part(errand.part, errand.routes, errand.seed, lambda: False)
+        routes, steps = search_part(errand.part, errand.routes, errand.seed, lambda: False, errand.idle)
         try:
             pickle.dump(PartNews(routes, steps), sink)
             sink.flush()

@@ -14,18 +14,26 @@ from typing import Protocol
 
 import numpy as np
 
+from schedules.planning.engine.finish import finished
 from schedules.planning.engine.form import Form
 from schedules.planning.engine.search import Search, settings_for
 from schedules.planning.first import first_routes
 from schedules.planning.model import Plan, Problem, Shift, Stop, Travel
+from schedules.planning.timetable import bill
 
 PART_SHIFTS = 25
 """Most shifts in a part; never more than two fifths of all, so that parts overlap in many ways."""
 PART_STOPS = 250
 SPARE_SHIFTS = 3
-PART_IDLE = 1200
-"""Steps without a better plan after which a part is done."""
+PART_IDLE = (30, 60, 120, 250, 500, 1200)
+"""Steps without a better plan after which a part is done, in the first sweep over all shifts, the second …:
+where a sweep takes many parts, what is found quickly everywhere comes before what takes long anywhere."""
+MANY_PARTS = 4
+PROBES = 3
+PROBE_GAIN = 0.003
+"""Parts planned in a hurry before all are, and the share of the price that they must gain."""
 PART_MOST = 4000
+FIRST_STEPS = 400
 WHOLE_STEPS = 3
 """Steps per stop on the whole of a problem before it is taken apart."""
 EXTRA_STOPS = 0.4
@@ -46,30 +54,33 @@ class Split:
     def __init__(self, problem: Problem, seed: int, *, timed: bool = True) -> None:
         self.problem = problem
         self.timed = timed
+        self.mandatory = all(it.mandatory for it in problem.stops)
         self.rng = random.Random(seed)  # noqa: S311 - repeatable, nothing secret
         self.routes: Routes = {}
         self.tried: dict[str, int] = {}
         self.steps = 0
         self.part_shifts = max(6, min(PART_SHIFTS, len(problem.shifts) * 2 // 5))
+        # The first plan of problems in which all is mandatory was searched for: what is quick is done.
+        self.takes_long = self.mandatory or len(problem.shifts) < MANY_PARTS * self.part_shifts
         self.lent_shifts: set[str] = set()
         self.lent_stops: set[str] = set()
 
     # --- a first plan -------------------------------------------------------------------------------
 
     def begin(self, stop: Callable[[], bool], hear: Hear) -> None:
-        """A first plan by insertion, then better by a descent: all of it, or one day after the other."""
-        days = sorted({shift.day for shift in self.problem.shifts})
-        if all(it.mandatory for it in self.problem.stops):
+        """A first plan at once by insertion; then whatever longer ways lead to a better one."""
+        if self.mandatory:
             self._begin_with_all(stop, hear)
             return
         self.routes = first_routes(self.problem)
         hear(self.routes, last=True)
+        days = sorted({shift.day for shift in self.problem.shifts})
         if len(days) == 1:
             self._begin_with_all(stop, hear)
             return
         for day in days:
             if stop():
-                break
+                return
             shifts = [shift for shift in self.problem.shifts if shift.day == day]
             part, routes = self._around(shifts, [self._middle(shift) for shift in shifts])
             form = Form(part)
@@ -77,6 +88,60 @@ class Split:
             if search.best is not None:
                 self.take(part, form.routes(search.best))
         hear(self.routes, last=True)
+        self._probe(stop, hear)
+        if not self.takes_long or stop():
+            return
+        settled = self.routes
+        self.routes = {}
+        self._day_after_day(days, stop)
+        if self._price(settled) <= self._price(self.routes):
+            self.routes = settled
+        hear(self.routes, last=True)
+
+    def _probe(self, stop: Callable[[], bool], hear: Hear) -> None:
+        """Plan a few parts in a hurry, to learn whether that gains anything here.
+
+        Where openings or loads are tight a gain takes hundreds of steps: then no part is hurried.
+        """
+        if self.takes_long:
+            return
+        before = self._price(self.routes)
+        for _ in range(PROBES):
+            if stop():
+                return
+            self.better(stop)
+            hear(self.routes)
+        self.takes_long = self._price(self.routes) > (1 - PROBE_GAIN) * before
+
+    def _price(self, routes: Routes) -> int:
+        return bill(self.problem, finished(self.problem, routes)).total_60
+
+    def _day_after_day(self, days: Sequence[int], stop: Callable[[], bool]) -> None:
+        """Search each day with all stops that are still free; what can also come later is worth less today.
+
+        Where openings are narrow this is far better than insertion, where they are wide a little worse.
+        """
+        for n, day in enumerate(days):
+            planned = {key for stops in self.routes.values() for key in stops}
+            shifts = [shift for shift in self.problem.shifts if shift.day == day]
+            later = set(days[n + 1 :])
+            stops = []
+            for it in self.problem.stops:
+                if it.key in planned or all(window.day != day for window in it.windows):
+                    continue
+                chances = 1 + len({window.day for window in it.windows} & later)
+                price = self.problem.prices.leaving_out(it) / chances
+                stops.append(replace(it, left_out_price=round(price), mandatory=False))
+            if not stops:
+                continue
+            part = self.part(stops, shifts)
+            form = Form(part)
+            search = self._search(form, {})
+            self.steps += search.run(FIRST_STEPS, stop)
+            if search.best is not None:
+                self.take(part, form.routes(search.best))
+            if stop():
+                return
 
     def _begin_with_all(self, stop: Callable[[], bool], hear: Hear) -> None:
         form = Form(self.problem)
@@ -179,9 +244,18 @@ class Split:
 
     def better(self, stop: Callable[[], bool]) -> bool:
         """Plan one part again; true if that was a gain."""
+        idle = self.idle
         part, routes = self.lend()
-        found, steps = search_part(part, routes, self.rng.randrange(2**31), stop, timed=self.timed)
+        found, steps = search_part(part, routes, self.rng.randrange(2**31), stop, idle, timed=self.timed)
         return self.give_back(part, found, steps)
+
+    @property
+    def idle(self) -> int:
+        """How long a part may go on without a better plan in the present sweep."""
+        if self.takes_long:
+            return PART_IDLE[-1]
+        sweep = min((self.tried.get(shift, 0) for shift in self.routes), default=0)
+        return PART_IDLE[min(sweep, len(PART_IDLE) - 1)]
 
     def lend(self) -> tuple[Problem, Routes]:
         """The next part; nobody else gets its shifts and stops until it is given back."""
@@ -195,9 +269,10 @@ class Split:
         self.lent_shifts -= {shift.key for shift in part.shifts}
         self.lent_stops -= {it.key for it in part.stops}
         self.steps += steps
-        if found is not None:
-            self.take(part, found)
-        return found is not None
+        if found is None:
+            return False
+        self.take(part, found)
+        return True
 
     def take(self, part: Problem, found: Routes) -> None:
         """Put the new routes of a part in place."""
@@ -207,7 +282,13 @@ class Split:
 
 
 def search_part(
-    part: Problem, routes: Routes, seed: int, stop: Callable[[], bool], *, timed: bool = True
+    part: Problem,
+    routes: Routes,
+    seed: int,
+    stop: Callable[[], bool],
+    idle: int = PART_IDLE[-1],
+    *,
+    timed: bool = True,
 ) -> tuple[Routes | None, int]:
     """Better routes for a part, or ``None``; and the steps taken."""
     form = Form(part)
@@ -217,7 +298,7 @@ def search_part(
     before = search.best_cost if start is not None and start.is_feasible() else 2**62
     steps = 0
     while steps < PART_MOST and not stop():
-        steps += search.run(PART_MOST - steps, lambda: search.idle >= PART_IDLE or stop())
+        steps += search.run(PART_MOST - steps, lambda: search.idle >= idle or stop())
         # What one search leaves lying about, the pool often puts together.
         if stop() or not search.pick():
             break

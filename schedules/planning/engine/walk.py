@@ -171,8 +171,9 @@ class _Others:
             self.at_work.append((Helper(errand), part))
 
     def _errand(self) -> tuple[PartErrand, Problem]:
+        idle = self.split.idle
         part, routes = self.split.lend()
-        return PartErrand(part, routes, self.split.rng.randrange(2**31)), part
+        return PartErrand(part, routes, self.split.rng.randrange(2**31), idle), part
 
     def look(self) -> None:
         """Take over finished parts and hand out new ones."""

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from schedules.planning.checker import check
-from schedules.planning.engine import solve
+from schedules.planning.engine import solve, split
 from schedules.planning.engine import solve as solve_module
+from schedules.planning.engine.finish import finished
 from schedules.planning.model import UNREACHABLE_S, Pin, Plan, Prices, Problem, Reason, Travel, Window
 from schedules.planning.screening import screen
 from schedules.planning.timetable import timetable
@@ -114,6 +115,22 @@ def test_large_problems_go_part_by_part(monkeypatch):
     assert check(problem, outcome.plan).feasible
     assert len(outcome.plan.left_out) < 40
     assert outcome.plan == solve(problem, iterations=500, seed=2).plan
+
+
+@pytest.mark.parametrize(("gain", "takes_long"), [(1.0, True), (0.0, False)])
+def test_parts_are_hurried_only_where_that_gains_anything(monkeypatch, gain, takes_long):
+    monkeypatch.setattr(split, "PROBE_GAIN", gain)
+    monkeypatch.setattr(split, "PART_SHIFTS", 2)
+    monkeypatch.setattr(split, "FIRST_STEPS", 20)
+    problem = random_problem(3, 40, 12, 2)
+    parts = split.Split(problem, 1, timed=False)
+    heard = []
+    parts.begin(lambda: False, lambda routes, last=False: heard.append(dict(routes)))
+    assert parts.takes_long is takes_long
+    assert (parts.idle == split.PART_IDLE[-1]) is takes_long
+    costs = [check(problem, finished(problem, routes)).cost_60 for routes in heard]
+    assert len(costs) >= 3
+    assert costs[-1] == min(costs) < costs[0]
 
 
 def test_without_the_engine_there_is_still_a_plan(monkeypatch):
