@@ -10,7 +10,7 @@ from django.test import Client
 from django.urls import reverse
 from playwright.sync_api import Browser, Page, expect
 
-from schedules.routes.models import PlanStop, RoutePlan
+from schedules.routes.models import PlanRun, PlanStop, RoutePlan
 from tests.factories import make_user
 from tests.servicedesk.axe import axe_violations
 from tests.servicedesk.desk.plan_cast import make_small_plan
@@ -137,3 +137,44 @@ def test_pages_of_a_plan_fit_and_are_accessible(
     # The map and everything else work with no network beyond this server.
     assert [url for url in outside if not url.startswith(("data:", "blob:"))] == []
     page.context.close()
+
+
+def test_the_board_follows_the_search_that_betters_a_new_plan(
+    browser: Browser, live_server: Any, plan: RoutePlan
+) -> None:
+    routes: dict[str, list[str]] = {}
+    for stop in plan.stops.filter(on__isnull=False).order_by("technician", "on", "position"):
+        assert stop.on is not None
+        key = f"{stop.technician_id}-{(stop.on - plan.first_on).days}"
+        routes.setdefault(key, []).append(str(stop.visit_id))
+    cost = plan.totals["cost_60"]
+    run = PlanRun.objects.create(
+        plan=plan,
+        plan_version=plan.version,
+        state=PlanRun.State.RUNNING,
+        seconds=20,
+        best={"routes": routes, "left_out": {}},
+        outlook={"follows": True, "start_60": cost, "cost_60": cost - 1200},
+    )
+    page = opened(browser, live_server, plan)
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    board = page.locator("[data-plan]")
+    expect(board).to_have_attribute("data-version", str(plan.version + 1))
+    expect(page.locator("[data-outcome]")).to_contain_text("costs 20 less")
+    expect(page.locator("[data-search-said]")).to_contain_text("The plan is being bettered")
+    # While a visit is open beside the board, nothing moves under the hand.
+    page.locator(".stop-link").first.click()
+    expect(page.locator("[data-chosen-panel]")).to_be_visible()
+    run.refresh_from_db()
+    assert run.plan_version == plan.version + 1
+    # The sums of the plan say what it really costs; a find below them is offered once more.
+    totals = RoutePlan.objects.get().totals["cost_60"]
+    PlanRun.objects.update(outlook={"follows": True, "start_60": cost, "cost_60": totals - 600})
+    with page.expect_response(lambda answer: answer.url.endswith("/search/") and answer.ok):
+        pass
+    expect(board).to_have_attribute("data-version", str(plan.version + 1))
+    PlanRun.objects.update(state=PlanRun.State.DONE)
+    expect(page.get_by_role("button", name="Use the better plan")).to_be_visible()
+    expect(board).to_have_attribute("data-version", str(plan.version + 1))
+    assert faults == []
