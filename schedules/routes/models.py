@@ -182,6 +182,10 @@ class PlanChange(AppendOnly):
         return f"{self.plan} {self.version}: {self.sentence}"
 
 
+WORTH_SHOWING = 0.01
+"""The share of its price by which a plan is to be better before a board changes under somebody's eyes."""
+
+
 class PlanRun(models.Model):
     """A search for a better plan in the background; its best find so far can be looked at and taken."""
 
@@ -264,6 +268,17 @@ class PlanRun(models.Model):
             and self.gain_60 > 0
             and self.plan.version == self.plan_version
         )
+
+    @property
+    def offers_60(self) -> int | None:
+        """The price of a find that is to take the plan's place by itself now; None without one.
+
+        While the search goes on only what is worth drawing a board for, then whatever is better.
+        """
+        if not (self.follows and self.can_be_taken):
+            return None
+        found = int(self.outlook["cost_60"])
+        return None if self.is_open and self.gain_60 < WORTH_SHOWING * found else found
 
     @property
     def sentence(self) -> str:

@@ -55,7 +55,7 @@ class SearchView(PlanPage):
                 "is_open": run is not None and run.is_open,
                 "said": run.sentence if run is not None else "No search was started.",
                 "elapsed_s": run.elapsed_s if run is not None else 0,
-                "offers": run.outlook["cost_60"] if run and run.follows and run.can_be_taken else None,
+                "offers": run.offers_60 if run is not None else None,
                 "html": render_to_string("desk/_search.html", context, request=request),
             }
         )
