@@ -20,7 +20,7 @@ def sites() -> dict[int, str]:
     """Sites by id with all that stands on each and on its owner."""
     found = {}
     for o, owner_name in enumerate(("Harrow Mills", "Pike", "Lane 01")):
-        owner = make_owner(name=owner_name)
+        owner = make_owner(name=owner_name, contact_email="desk@example.com")
         for n in range(3):
             site = make_site(owner, name=f"{'Mill' if n else 'Quay'} Lane {n}", code=f"ML-0{n}-X{o}")
             found[site.pk] = f"{site.name} {site.code} {site.city} {owner_name}".lower().replace("-", "")
