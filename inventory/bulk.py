@@ -134,7 +134,7 @@ def update_rows(model: type[models.Model], columns: Sequence[str], rows: Iterabl
     with connection.cursor() as cursor:
         for batch in chunks(rows):
             cursor.executemany(
-                f'UPDATE "{model._meta.db_table}" SET {sets} WHERE id = %s',
+                f'UPDATE "{model._meta.db_table}" SET {sets} WHERE "{model._meta.pk.column}" = %s',
                 [_turned(row, turns, ()) for row in batch],
             )
             count += len(batch)

@@ -23,6 +23,7 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import Case, Count, F, Q, QuerySet, Sum, When
 
 from inventory.access import Scope
+from inventory.bulk import update_rows
 from inventory.register.models import Site
 from schedules.due.models import Obligation, SiteTally
 from schedules.due.queries import (
@@ -255,7 +256,8 @@ def settle(before: Rows, after: Rows, as_of: Mapping[int, int]) -> None:
     # A site that is new to the tallies holds nothing but what was written here, or is counted anew.
     held = _held(news)
     written = dict(zip(*(c.tolist() for c in np.unique(after.site, return_counts=True)), strict=True))
-    tallies: list[SiteTally] = []
+    begun: list[SiteTally] = []
+    moving: list[tuple[Any, ...]] = []
     anew: list[int] = []
     for place, site in enumerate(sites.tolist()):
         tally, first = old.get(site), int(recounts[place])
@@ -284,13 +286,19 @@ def settle(before: Rows, after: Rows, as_of: Mapping[int, int]) -> None:
         if min(now) < 0 or any(min(line) < 0 for line in coming):
             anew.append(site)
             continue
-        for name, value in zip(_KEPT, now, strict=True):
-            setattr(tally, name, value)
-        tally.coming = coming
+        recount_on = tally.recount_on
         if first != _NEVER:
-            tally.recount_on = min(tally.recount_on or date.max, _day(first))
-        tallies.append(tally)
-    _put(tallies)
+            recount_on = min(recount_on or date.max, _day(first))
+        if site in old:
+            moving.append((recount_on, coming, *now, site))
+        else:
+            tally.recount_on, tally.coming = recount_on, coming
+            for name, value in zip(_KEPT, now, strict=True):
+                setattr(tally, name, value)
+            begun.append(tally)
+    # Those that are there are many each night, and written the short way.
+    update_rows(SiteTally, ("recount_on", "coming", *_KEPT), moving)
+    _put(begun)
     _count(anew, {site: _day(int(as_of[site])) for site in anew if site in as_of})
 
 
