@@ -186,7 +186,6 @@ def agree(
     values = read_values(given, of_site=site is not None)
     if not reason.strip():
         raise ValidationError({"reason": "Say why the terms change; it is kept with them."})
-    ends_on = values.get("ends_on")
     held = TermsVersion.objects.filter(owner=owner, site=site)
     newest = held.order_by("-number").first()
     changed = Conflict(
@@ -204,20 +203,7 @@ def agree(
     # A site that was sold goes on counting where its former owner's versions ended.
     last = held if site is None else TermsVersion.objects.filter(site=site)
     number = max(last.values_list("number", flat=True), default=0) + 1
-    row = TermsVersion(
-        owner=owner,
-        site=site,
-        number=number,
-        from_on=from_on,
-        values=values,
-        contract_number=values.get("contract_number", ""),
-        begins_on=values.get("begins_on"),
-        ends_on=ends_on,
-        reason=reason.strip()[:200],
-        made_by_id=by.pk if by is not None else None,
-        made_name=by.display_name if by is not None else "",
-        made_at=now,
-    )
+    row = _version(owner, site, number, from_on, values, reason=reason.strip(), by=by, now=now)
     try:
         with transaction.atomic():
             row.save()
@@ -226,6 +212,34 @@ def agree(
     row.refresh_from_db()
     put_in_force(now, owner_ids=[owner.pk])
     return row
+
+
+def _version(
+    owner: Owner,
+    site: Site | None,
+    number: int,
+    from_on: date,
+    values: Mapping[str, Any],
+    *,
+    reason: str,
+    by: Person | None,
+    now: datetime,
+) -> TermsVersion:
+    """An unsaved version; the columns that lists look at say what ``values`` say."""
+    return TermsVersion(
+        owner=owner,
+        site=site,
+        number=number,
+        from_on=from_on,
+        values=values,
+        contract_number=values.get("contract_number") or "",
+        begins_on=_as_day(values.get("begins_on")),
+        ends_on=_as_day(values.get("ends_on")),
+        reason=reason[:200],
+        made_by_id=by.pk if by is not None else None,
+        made_name=by.display_name if by is not None else "",
+        made_at=now,
+    )
 
 
 def change_some(
@@ -275,22 +289,8 @@ def terms_to_carry(
             told = " and ".join(
                 f"version {row.number}{' of the site' if row.site_id else ''}" for row in sources
             )
-            row = TermsVersion(
-                owner=into,
-                site=site,
-                number=number,
-                from_on=from_on,
-                values=values,
-                contract_number=values.get("contract_number") or "",
-                begins_on=_as_day(values.get("begins_on")),
-                ends_on=_as_day(values.get("ends_on")),
-                reason=f"As agreed with {old.name[:90]}{f' ({told})' if told else ''}, which is this owner."[
-                    :200
-                ],
-                made_by_id=by.pk if by is not None else None,
-                made_name=by.display_name if by is not None else "",
-                made_at=now,
-            )
+            reason = f"As agreed with {old.name[:90]}{f' ({told})' if told else ''}, which is this owner."
+            row = _version(into, site, number, from_on, values, reason=reason, by=by, now=now)
             found.append((row, frozenset(source.pk for source in sources)))
     return found
 

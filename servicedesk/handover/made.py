@@ -29,7 +29,7 @@ from servicedesk.documents.builders import site_register
 from servicedesk.documents.labels import MOST as MOST_UNITS
 from servicedesk.exchange.writing import csv_lines
 from servicedesk.handover.tables import Cover
-from servicedesk.portal.archive import KIND_LABELS, Archive, Kind, Paper, Wanted
+from servicedesk.portal.archive import KIND_LABELS, Archive, Kind, Paper, Wanted, free_name
 
 log = logging.getLogger(__name__)
 
@@ -128,7 +128,7 @@ def made_papers(
         if data is None:
             line.left_out = _FAILED
             continue
-        line.file, line.sha256, line.left_out = _free(name, used), hashlib.sha256(data).hexdigest(), ""
+        line.file, line.sha256, line.left_out = free_name(name, used), hashlib.sha256(data).hexdigest(), ""
         yield line.file, data
 
 
@@ -178,13 +178,3 @@ def _said(paper: Paper) -> tuple[str, ...]:
 def _folder(site: Site) -> str:
     # A code is written as its owner likes; a folder has letters, figures and hyphens.
     return re.sub(r"[^A-Za-z0-9-]+", "-", site.code).strip("-") or f"site-{site.pk}"
-
-
-def _free(name: str, used: set[str]) -> str:
-    stem, dot, end = name.rpartition(".")
-    number = 1
-    while name in used:
-        number += 1
-        name = f"{stem}-{number}{dot}{end}"
-    used.add(name)
-    return name

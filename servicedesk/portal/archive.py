@@ -358,18 +358,24 @@ class _Pipe(io.RawIOBase):
         return data
 
 
+def free_name(name: str, used: set[str]) -> str:
+    """``name``, or with a number before its ending where it is ``used``; it is used from now on."""
+    stem, dot, end = name.rpartition(".")
+    number = 1
+    while name in used:
+        number += 1
+        name = f"{stem}-{number}{dot}{end}"
+    used.add(name)
+    return name
+
+
 def zip_stream(files: Iterable[tuple[str, Iterable[bytes]]], at: datetime) -> Iterator[bytes]:
     """A ZIP file of ``files`` (name, content in parts), part by part; names are made different."""
-    pipe, used = _Pipe(), set()
+    pipe = _Pipe()
+    used: set[str] = set()
     with zipfile.ZipFile(pipe, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, parts in files:
-            stem, dot, end = name.rpartition(".")
-            number = 1
-            while name in used:
-                number += 1
-                name = f"{stem}-{number}{dot}{end}"
-            used.add(name)
-            info = zipfile.ZipInfo(name, at.timetuple()[:6])
+            info = zipfile.ZipInfo(free_name(name, used), at.timetuple()[:6])
             info.compress_type = zipfile.ZIP_DEFLATED
             with archive.open(info, "w", force_zip64=True) as file:
                 for part in parts:

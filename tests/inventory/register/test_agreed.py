@@ -70,6 +70,16 @@ def test_the_database_refuses_too(request: pytest.FixtureRequest) -> None:
         cursor.execute("UPDATE inventory_termsversion SET reason = 'x'")
 
 
+def test_a_site_without_the_contract_of_its_owner_can_be_agreed_and_agreed_again() -> None:
+    site = make_site()
+    write(site.owner, contract_number="C-1", begins_on="2026-01-01", ends_on="2027-01-01")
+    none = {"contract_number": None, "begins_on": None, "ends_on": None}
+    for seen in (0, 1):
+        row = write(site.owner, site, seen=seen, **none)
+        assert (row.contract_number, row.begins_on, row.ends_on) == ("", None, None)
+    assert agreed_for([site], NOW)[site.pk].values.get("contract_number") is None
+
+
 def test_a_sold_site_begins_anew_with_its_new_owner() -> None:
     site = make_site()
     write(site.owner, site, keys="Porter")
