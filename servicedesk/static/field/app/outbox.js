@@ -257,6 +257,9 @@ const sendPhotos = async (person) => {
 let wait_ms = FIRST_WAIT_MS;
 /** @type {ReturnType<typeof setTimeout> | undefined} */
 let timer;
+let isRunning = false;
+/** A contact that came while one was under way: that one may have read the server's news before. */
+let isAskedAgain = false;
 
 /** @param {number} after_ms */
 const later = (after_ms) => {
@@ -273,6 +276,22 @@ const whoIs = async () => (await (await call("me/")).json()).id;
  */
 export const sync = async () => {
   if (!navigator.onLine) return show("offline");
+  if (isRunning) {
+    isAskedAgain = true;
+    return;
+  }
+  isRunning = true;
+  isAskedAgain = false;
+  try {
+    await exchange();
+  } finally {
+    isRunning = false;
+  }
+  if (isAskedAgain) later(0);
+};
+
+/** One exchange, unless another window has it in hand. */
+const exchange = async () => {
   await navigator.locks.request("field-outbox", { ifAvailable: true }, async (lock) => {
     if (!lock) return later(wait_ms);
     try {
@@ -293,6 +312,7 @@ export const sync = async () => {
       later(left.some((act) => !act.answer) ? 0 : left.length ? 15_000 : 60_000);
     } catch (error) {
       noteRefusal(error);
+      isAskedAgain = false;
       const asked_ms = error instanceof CallRefused ? error.retryAfter_s * 1000 : 0;
       wait_ms = Math.min(wait_ms * 2, LONGEST_WAIT_MS);
       later(Math.max(asked_ms, wait_ms * (0.75 + Math.random() / 2)));
