@@ -483,6 +483,12 @@ class Unit(models.Model):
             models.Index(fields=["location"], name="unit_by_location"),
             models.Index(fields=["serial"], name="unit_by_serial"),
             models.Index(fields=["state"], name="unit_by_state"),
+            # Few rows: those of which a manager must find the date.
+            models.Index(
+                fields=["number", "id"],
+                condition=models.Q(made_precision="unknown"),
+                name="unit_made_unknown",
+            ),
         ]
         constraints = [
             models.CheckConstraint(

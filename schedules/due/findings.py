@@ -13,14 +13,13 @@ from datetime import datetime
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet
+from django.db.models import Q
 
 from inventory.access import Scope
-from inventory.logbook.models import ServiceRecord
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.register.models import Unit, UnitQuerySet
 from schedules import engine
-from schedules.due.models import Obligation
+from schedules.due.models import Freshness, Obligation
 from schedules.due.queries import unit_inputs, zone_days
 from schedules.rulebook.queries import table_version
 
@@ -62,42 +61,20 @@ def finding_counts(scope: Scope, now: datetime) -> dict[Sort, int]:
 
 
 def _condition(sort: Sort, now: datetime) -> Q:
+    """What the sweep has kept of each unit: nothing of it is read off millions of records here."""
     if sort is Sort.UNCOVERED:
-        uncovered = Obligation.objects.filter(unit=OuterRef("pk"), knowledge="uncovered")
-        no_table = ~Exists(Obligation.objects.filter(unit=OuterRef("pk")))
-        return Q(Exists(uncovered)) | Q(no_table)
+        uncovered = Obligation.objects.filter(knowledge="uncovered").order_by().values("unit")
+        return Q(pk__in=uncovered) | Q(pk__in=Freshness.objects.filter(is_unspoken=True).values("pk"))
     if sort is Sort.MADE:
         return Q(made_precision="unknown")
-    return _records_in_doubt(now)
-
-
-def _records_in_doubt(now: datetime) -> Q:
-    counted = ServiceRecord.objects.standing().filter(
-        outcome__in=(ServiceRecord.Outcome.PASSED, ServiceRecord.Outcome.FAILED)
-    )
-    here = counted.filter(unit=OuterRef("pk"))
-    twice: QuerySet[ServiceRecord, int] = (
-        counted.filter(done_precision="day")
-        .order_by()
-        .values("unit_id", "task", "done_first")
-        .annotate(n=Count("pk"))
-        .filter(n__gt=1)
-        .values_list("unit_id", flat=True)
-    )
-    condition = (
-        Q(Exists(here.filter(done_precision="unknown")))
-        | Q(Exists(here.filter(done_last__lt=F("unit__made_first"))))
-        | Q(commissioned_on__lt=F("made_first"))
-        | Q(pk__in=twice)
-    )
-    for zone, today in zone_days(now).items():
-        ahead = (
-            Q(Exists(here.filter(done_first__gt=today)))
-            | Q(made_first__gt=today)
-            | Q(commissioned_on__gt=today)
-        )
-        condition |= Q(site__time_zone=zone) & ahead
-    return condition
+    days = zone_days(now)
+    if not days:
+        return Q(pk__in=[])
+    doubted = Freshness.objects.filter(doubt_until__gte=min(days.values())).values("pk")
+    still = Q(pk__in=[])
+    for zone, today in days.items():
+        still |= Q(site__time_zone=zone, freshness__doubt_until__gte=today)
+    return Q(pk__in=doubted) & still
 
 
 def told(units: Sequence[Unit], sort: Sort, now: datetime) -> list[Findings]:

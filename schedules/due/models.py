@@ -101,7 +101,22 @@ class Freshness(models.Model):
     facts_revision = models.PositiveIntegerField()
     rulebook_digest = models.CharField(max_length=64)
     recheck_on = models.DateField(null=True)
+    doubt_until = models.DateField(
+        null=True, help_text="The last day on which facts and records cannot all be right; empty if they can."
+    )
+    is_unspoken = models.BooleanField(default=False, help_text="No interval table speaks of the unit at all.")
     computed_at = models.DateTimeField()
+
+    class Meta:
+        indexes = [
+            # Few rows each.
+            models.Index(
+                fields=["doubt_until"],
+                condition=models.Q(doubt_until__isnull=False),
+                name="freshness_in_doubt",
+            ),
+            models.Index(fields=["unit"], condition=models.Q(is_unspoken=True), name="freshness_unspoken"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.unit_id} at revision {self.facts_revision}"

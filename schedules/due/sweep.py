@@ -37,10 +37,12 @@ from schedules.engine.fleet import (
     TASKS,
     Answers,
     Fleet,
+    FleetPast,
     Ints,
     Marks,
     Records,
     day_of,
+    earlier,
     judge,
     number,
 )
@@ -84,6 +86,7 @@ class Worked:
     digest: list[str]
     answers: Answers
     recheck: Ints
+    doubt_until: Ints
 
 
 def work_out(unit_ids: Sequence[int], *, now: datetime) -> Worked:
@@ -105,7 +108,8 @@ def work_out(unit_ids: Sequence[int], *, now: datetime) -> Worked:
     as_of = _looked_up(site, {site_id: days[zone] for site_id, zone in zones.items()})
 
     if len(serving) < SMALL:
-        answers = _one_by_one(serving, rulebook, as_of, tables)
+        doubt_until = np.full(len(serving), NO_DAY)
+        answers = _one_by_one(serving, rulebook, as_of, tables, doubt_until)
     else:
         fleet = Fleet(
             *_kinds(units),
@@ -118,8 +122,14 @@ def work_out(unit_ids: Sequence[int], *, now: datetime) -> Worked:
             },
             records=_records(serving),
         )
-        answers = judge(fleet, tables, lambda places: _scalar(places, serving, rulebook, as_of, tables))
-    recheck = answers.rechecks(len(serving))
+        past = FleetPast(fleet)
+        doubt_until = past.doubt_until()
+        answers = judge(
+            fleet, tables, lambda places: _scalar(places, serving, rulebook, as_of, tables), past=past
+        )
+    # What lies ahead is in doubt until it has come: then it is looked at, whatever the tables ask.
+    ahead = np.where(doubt_until < number(date.max), doubt_until, NO_DAY)
+    recheck = earlier(answers.rechecks(len(serving)), np.where(ahead == NO_DAY, NO_DAY, ahead + 1))
     # What is not demanded of a kind is told by the explanation; the due list need not hold it.
     answers = answers.kept(answers.knowledge != _EXEMPT)
     return Worked(
@@ -131,6 +141,7 @@ def work_out(unit_ids: Sequence[int], *, now: datetime) -> Worked:
         digest=[digests[place] for place in rulebook.tolist()],
         answers=answers,
         recheck=recheck,
+        doubt_until=doubt_until,
     )
 
 
@@ -231,15 +242,19 @@ def _registered(site: Ints, created: Ints, zones: dict[int, str]) -> Ints:
 
 
 def _one_by_one(
-    serving: Ints, rulebook: Ints, as_of: Ints, tables: Sequence[Sequence[IntervalTable]]
+    serving: Ints,
+    rulebook: Ints,
+    as_of: Ints,
+    tables: Sequence[Sequence[IntervalTable]],
+    doubt_until: Ints,
 ) -> Answers:
-    """Return what the scalar engine says of every unit."""
+    """Return what the scalar engine says of every unit; fills ``doubt_until``."""
     nothing = np.full(len(serving), NO_DAY)
     everything = Fleet([], np.zeros(len(serving), np.int64), rulebook, as_of, nothing, {}, Records.none())
     return judge(
         everything,
         tables,
-        lambda places: _scalar(places, serving, rulebook, as_of, tables),
+        lambda places: _scalar(places, serving, rulebook, as_of, tables, doubt_until),
         only_scalar=True,
     )
 
@@ -250,6 +265,7 @@ def _scalar(
     rulebook: Ints,
     as_of: Ints,
     tables: Sequence[Sequence[IntervalTable]],
+    doubt_until: Ints | None = None,
 ) -> Iterator[tuple[int, Sequence[engine.Obligation]]]:
     place_of = {int(serving[place]): place for place in places}
     for item in unit_inputs(place_of):
@@ -257,6 +273,8 @@ def _scalar(
         day = day_of(int(as_of[place]))
         if day is None:
             raise AssertionError("every unit is judged on a day")
+        if doubt_until is not None:
+            doubt_until[place] = number(engine.doubt_until(item.facts, item.history, day))
         yield place, engine.obligations(item.facts, item.history, tables[rulebook[place]], day)
 
 
@@ -448,6 +466,8 @@ _TYPES = {
     "is_binding": "boolean",
     "facts_revision": "integer",
     "recheck_on": "date",
+    "doubt_until": "date",
+    "is_unspoken": "boolean",
     "id": "bigint",
 }
 
@@ -499,12 +519,16 @@ def _delete(ids: list[int]) -> None:
 
 def _keep_fresh(worked: Worked, settled: Any, at: Any) -> None:
     """Note which inputs the obligations of the settled units follow from, where that is news."""
-    names = ("unit_id", "facts_revision", "rulebook_digest", "recheck_on")
+    names = ("unit_id", "facts_revision", "rulebook_digest", "recheck_on", "doubt_until", "is_unspoken")
+    unspoken = np.ones(len(worked.serving), np.bool_)
+    unspoken[worked.answers.unit] = False
     columns = [
         worked.serving[settled].tolist(),
         worked.revision[settled].tolist(),
         np.array(worked.digest, object)[settled].tolist(),
         _sql_days(worked.recheck[settled]),
+        _sql_days(worked.doubt_until[settled]),
+        unspoken[settled].tolist(),
     ]
     if not columns[0]:
         return
@@ -526,7 +550,7 @@ def _keep_fresh(worked: Worked, settled: Any, at: Any) -> None:
             )
             return
         cursor.executemany(
-            f"INSERT INTO {_FRESHNESS} ({listed}) VALUES (%s, %s, %s, %s, %s) {clash}",
+            f"INSERT INTO {_FRESHNESS} ({listed}) VALUES ({', '.join(['%s'] * (len(names) + 1))}) {clash}",
             [(*row, at) for row in zip(*columns, strict=True)],
         )
 

@@ -35,7 +35,7 @@ what is doubtful, ``select`` chooses the rules for a kind of unit, ``due`` makes
 
 from __future__ import annotations
 
-from schedules.engine.due import editions, findings, obligations
+from schedules.engine.due import doubt_until, editions, findings, obligations
 from schedules.engine.facts import Done, Event, UnitFacts
 from schedules.engine.quota import Member, QuotaGroup, number_required, quota_groups
 from schedules.engine.result import KNOWLEDGE_LABELS, Basis, Finding, Knowledge, Obligation, binding
@@ -54,6 +54,7 @@ __all__ = [
     "UnitFacts",
     "Variation",
     "binding",
+    "doubt_until",
     "editions",
     "findings",
     "number_required",

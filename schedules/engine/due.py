@@ -28,7 +28,7 @@ from schedules.engine.draft import (
     task_word,
 )
 from schedules.engine.facts import Done, Event, UnitFacts
-from schedules.engine.past import Past, read_past
+from schedules.engine.past import AHEAD, Past, read_past
 from schedules.engine.result import NO_BASIS, Basis, Finding, Knowledge, Obligation
 from schedules.engine.select import TaskRules, rule_switches, select_rules, signature
 from schedules.rules.loader import version_order
@@ -69,6 +69,19 @@ def findings(
 ) -> tuple[Finding, ...]:
     """Return what is wrong or doubtful in the facts and records, whatever table applies."""
     return read_past(facts, history, events, as_of).findings
+
+
+def doubt_until(
+    facts: UnitFacts, history: Iterable[Done], as_of: date, events: Iterable[Event] = ()
+) -> date | None:
+    """Return the last day on which there are ``findings`` if nothing is corrected; None without any.
+
+    What lies ahead of the day comes of itself; anything else stays, and the answer is ``date.max``.
+    """
+    past = read_past(facts, history, events, as_of)
+    if any(finding.code not in AHEAD for finding in past.findings):
+        return date.max
+    return past.last_known_day - timedelta(days=1) if past.last_known_day is not None else None
 
 
 def editions(tables: Sequence[IntervalTable], as_of: date) -> list[tuple[IntervalTable, date | None]]:

@@ -24,6 +24,10 @@ _SURROUNDINGS = {
 }
 
 
+AHEAD = frozenset({"future_fact", "future_record", "future_event"})
+"""Codes of findings that are over once a day has come."""
+
+
 @dataclass(frozen=True, slots=True)
 class Past:
     """The usable past of one unit on a day."""
@@ -36,6 +40,8 @@ class Past:
     environment: Environment
     findings: tuple[Finding, ...]
     next_known_day: date | None
+    last_known_day: date | None
+    """The last of the days that still lie ahead."""
 
 
 def read_past(facts: UnitFacts, history: Iterable[Done], events: Iterable[Event], as_of: date) -> Past:
@@ -110,6 +116,7 @@ def read_past(facts: UnitFacts, history: Iterable[Done], events: Iterable[Event]
         environment=_SURROUNDINGS[moves[-1].kind] if moves else facts.environment,
         findings=tuple(findings),
         next_known_day=min(later, default=None),
+        last_known_day=max(later, default=None),
     )
 
 

@@ -53,7 +53,7 @@ from schedules.engine.fleet.columns import (
     fleet_of,
     kind_key,
 )
-from schedules.engine.fleet.days import NO_DAY, Ints, column, day_of, number
+from schedules.engine.fleet.days import NO_DAY, Ints, column, day_of, earlier, number
 from schedules.engine.fleet.judge import TableJudge
 from schedules.engine.fleet.past import FleetPast
 from schedules.engine.result import Obligation
@@ -68,13 +68,15 @@ def judge(
     scalar: Scalar,
     *,
     only_scalar: bool = False,
+    past: FleetPast | None = None,
 ) -> Answers:
     """Return what the tables of each unit's rulebook demand of it on its own day.
 
     ``rulebooks`` holds the tables of each rulebook, editions included, as handed to
     ``schedules.engine.obligations``. ``scalar`` is asked for the units that the columns cannot
     settle: given their places it gives back each with what the scalar engine says of it. With
-    ``only_scalar`` it is asked for all, which is quicker for a handful.
+    ``only_scalar`` it is asked for all, which is quicker for a handful. ``past`` saves reading the
+    fleet's past a second time.
     """
     book = Book()
     by_name = {(table.key, table.version): table for tables in rulebooks for table in tables}
@@ -83,7 +85,7 @@ def judge(
         answers = book.answers().joined(told)
         answers.fallen_back = len(fleet)
         return answers
-    past = FleetPast(fleet)
+    past = past or FleetPast(fleet)
     parts = []
     for table, switch_on, as_of, units in _sessions(fleet, rulebooks):
         parts.append(TableJudge(fleet, past, table, units, as_of, switch_on, book).judge())
@@ -126,12 +128,14 @@ __all__ = [
     "TASK_CODES",
     "Answers",
     "Fleet",
+    "FleetPast",
     "Ints",
     "Marks",
     "Records",
     "Row",
     "column",
     "day_of",
+    "earlier",
     "fleet_of",
     "judge",
     "kind_key",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from schedules.engine.fleet.columns import (
     Fleet,
     Marks,
 )
-from schedules.engine.fleet.days import NO_DAY, Bools, Ints, earlier
+from schedules.engine.fleet.days import NO_DAY, Bools, Ints, earlier, number
 from schedules.rules.table import AnchorKind, IntervalTable
 
 _LATEST = int(np.iinfo(np.int64).max)
@@ -36,12 +37,13 @@ class FleetPast:
         self.unsettled: Bools = np.zeros(self.count, np.bool_)
         records = fleet.records
         as_of = fleet.as_of
-        later = np.full(self.count, NO_DAY)
+        later, last = np.full(self.count, NO_DAY), np.full(self.count, NO_DAY)
         self.anchors: dict[AnchorKind, Marks] = {}
         for kind in AnchorKind:
             mark = fleet.anchors.get(kind) or Marks.none(self.count)
             future = mark.known & (mark.first > as_of)
             later = np.where(future, earlier(later, mark.first), later)
+            last = np.where(future, np.maximum(last, mark.first), last)
             self.anchors[kind] = Marks.none(self.count).where(future, mark)
         first = records.mark.first
         future = (first != NO_DAY) & (first > as_of[records.unit])
@@ -50,6 +52,8 @@ class FleetPast:
             day = first[place]
             later[unit] = day if later[unit] == NO_DAY else min(later[unit], day)
         self.next_known_day = later
+        np.maximum.at(last, records.unit[future], first[future])
+        self.last_known_day = last
 
         standing = ~future
         self.unit = records.unit[standing]
@@ -60,6 +64,7 @@ class FleetPast:
         self.known = self.mark.known
         self.due_now = np.where(fleet.registered == NO_DAY, as_of, np.minimum(fleet.registered, as_of))
         self._look_for_older()
+        self.has_older = self.unsettled.copy()
         self._last: dict[tuple[bytes, bool], tuple[Marks, Bools]] = {}
         self._first_days: dict[bytes, Ints] = {}
         self._kinds: dict[tuple[int, IntervalTable], Bools] = {}
@@ -71,6 +76,24 @@ class FleetPast:
         for kind in (AnchorKind.FIRST_TEST, AnchorKind.COMMISSIONED, AnchorKind.SOLD):
             mark = self.anchors[kind]
             self.unsettled |= mark.known & made.known & (mark.last < made.first)
+
+    def doubt_until(self) -> Ints:
+        """Return per unit what ``schedules.engine.doubt_until`` says."""
+        for_good = self.has_older.copy()
+        for_good[self.unit[~self.known]] = True
+        for_good[self._twice()] = True
+        ahead = np.where(self.last_known_day == NO_DAY, NO_DAY, self.last_known_day - 1)
+        return np.where(for_good, number(date.max), ahead)
+
+    def _twice(self) -> Ints:
+        """Return the units with two records of one task on one day."""
+        days = np.flatnonzero(self.known & (self.mark.precision == DAY))
+        unit, task, first = self.unit[days], self.task[days], self.mark.first[days]
+        order = np.lexsort((first, task, unit))
+        unit, task, first = unit[order], task[order], first[order]
+        same = (unit[1:] == unit[:-1]) & (task[1:] == task[:-1]) & (first[1:] == first[:-1])
+        found: Ints = unit[1:][same]
+        return found
 
     # -- which completions
 

@@ -100,6 +100,14 @@ def make_many(count: int, *, seed: int = 1) -> list[Unit]:
     return units
 
 
+def fresh_rows() -> set[tuple[Any, ...]]:
+    return set(
+        Freshness.objects.values_list(
+            "unit", "recheck_on", "rulebook_digest", "doubt_until", "is_unspoken", "facts_revision"
+        )
+    )
+
+
 @pytest.fixture
 def in_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let even a handful of units go through the columns."""
@@ -112,7 +120,8 @@ def test_columns_and_the_scalar_engine_store_the_same(seed: int, monkeypatch: py
     ids = [unit.pk for unit in units]
     monkeypatch.setattr(sweep, "SMALL", 10**9)
     one_by_one = refresh_units(ids, now=NOW)
-    want, fresh = stored(), set(Freshness.objects.values_list("unit", "recheck_on", "rulebook_digest"))
+    want, fresh = stored(), fresh_rows()
+    assert {True, False} == {row[3] is None for row in fresh}
     assert one_by_one.one_by_one == len(ids)
     Obligation.objects.all().delete()
     Freshness.objects.all().delete()
@@ -120,7 +129,7 @@ def test_columns_and_the_scalar_engine_store_the_same(seed: int, monkeypatch: py
     found = refresh_units(ids, now=NOW)
     assert found.one_by_one < len(ids) / 2
     assert stored() == want
-    assert set(Freshness.objects.values_list("unit", "recheck_on", "rulebook_digest")) == fresh
+    assert fresh_rows() == fresh
 
 
 def test_what_is_stored_is_what_the_engine_explains() -> None:
@@ -181,6 +190,23 @@ def test_a_night_touches_what_crossed_a_date() -> None:
     assert stale_unit_ids(now=TOMORROW) == [unit.pk]
     assert refresh_stale(now=TOMORROW).computed == 1
     assert Obligation.objects.get(unit=unit, task=Task.MAINTENANCE).latest_on == date(2027, 11, 26)
+
+
+@pytest.mark.parametrize("small", [0, 100])
+def test_a_date_that_lies_ahead_is_in_doubt_until_it_has_come(
+    small: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where no table speaks of the unit, which then has no obligation to look again at."""
+    monkeypatch.setattr(sweep, "SMALL", small)
+    unit, bare = make_unit(refresh=False), make_unit(make_site(tables=()), refresh=False)
+    for one in (unit, bare):
+        make_record(one, Task.MAINTENANCE, Stamp.on(date(2026, 11, 26)), refresh=False)
+    refresh_stale(now=NOW)
+    rows = Freshness.objects.order_by("unit").values_list("doubt_until", "recheck_on", "is_unspoken")
+    ahead = (date(2026, 11, 25), date(2026, 11, 26))
+    assert list(rows.all()) == [(*ahead, False), (*ahead, True)]
+    refresh_stale(now=TOMORROW)
+    assert list(rows.all()) == [(None, None, False), (None, None, True)]
 
 
 def test_the_day_that_is_crossed_is_that_of_the_site() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import random
+from dataclasses import replace
 from datetime import date, timedelta
 from types import ModuleType
 
@@ -13,8 +14,8 @@ from dateutil.relativedelta import relativedelta
 
 from inventory.measures.kinds import Agent, Construction, Shell, Task
 from inventory.measures.stamps import Stamp
-from schedules.engine import Done, Knowledge, UnitFacts, binding, fleet, obligations
-from schedules.engine.fleet import KNOWLEDGES, Records, days, fleet_of, judge
+from schedules.engine import Done, Knowledge, UnitFacts, binding, doubt_until, findings, fleet, obligations
+from schedules.engine.fleet import KNOWLEDGES, FleetPast, Records, days, fleet_of, judge
 from schedules.rules import load_tables
 from tests.schedules.engine.fleets import (
     Told,
@@ -41,6 +42,31 @@ def test_the_twin_agrees_with_the_scalar_engine(named: int | str) -> None:
     got, _ = twin_rows(told, books)
     assert len(got) == len(set(got)), f"seed {seed}: a row comes twice"
     assert (set(got) - want, want - set(got)) == (set(), set()), f"seed {seed}"
+
+
+@pytest.mark.parametrize("named", SEEDS)
+def test_the_twin_doubts_what_the_scalar_engine_doubts(named: int | str) -> None:
+    seed = named if isinstance(named, int) else random.SystemRandom().randrange(10**9)
+    told, _ = random_run(seed, 300)
+    chance = random.Random(seed)
+    # Chance alone hardly ever says a thing twice, and leaves few units without any doubt.
+    for place, (facts, history, book, as_of) in enumerate(told):
+        match chance.randrange(3):
+            case 0:
+                again = [replace(done, ref="again") for done in history[:1]]
+                told[place] = (facts, (*history, *again), book, as_of)
+            case 1:
+                told[place] = (facts, history[:1], book, as_of)
+    want = [doubt_until(facts, history, as_of) for facts, history, _, as_of in told]
+    got = FleetPast(fleet_of(told)).doubt_until()
+    assert [days.day_of(day) for day in got.tolist()] == want, f"seed {seed}"
+    assert {None, date.max} < set(want)
+    for (facts, history, _, as_of), until in zip(told, want, strict=True):
+        assert bool(findings(facts, history, as_of)) == (until is not None)
+        if until is not None and until < date.max:
+            assert findings(facts, history, until)
+            gone = findings(facts, history, until + timedelta(days=1))
+            assert all(finding.code not in {"future_record", "future_fact"} for finding in gone)
 
 
 @pytest.mark.parametrize("key", sorted(load_tables()))

@@ -13,10 +13,11 @@ from django.core.management import call_command
 from inventory.measures.kinds import Agent, Construction, Shell, Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Depot, Unit
+from schedules.due.services import refresh_stale
 from servicedesk.desk import findings, forecast
 from servicedesk.management.commands import forecast as command
 from servicedesk.pages import STANDING_LINE
-from tests.factories import make_model, make_record, make_site, make_unit, make_visit
+from tests.factories import NOW, make_model, make_record, make_site, make_unit, make_visit
 from tests.servicedesk.page_cast import Cast, make_serviced_unit, text_of
 
 pytestmark = pytest.mark.django_db
@@ -180,6 +181,7 @@ def test_records_in_doubt_are_told_in_words(cast: Cast) -> None:
     unread = unit(Stamp.unknown("??"))
     unborn = unit(made=Stamp.of(2028))
     unit(Stamp.of(2024, 2, 29), Stamp.of(2025, 2, 28))
+    refresh_stale(now=NOW)
     answer = cast.get("dispatcher", "desk:findings", sort="records")
     texts = {line["unit"]: " ".join(line["texts"]) for line in answer.context["lines"]}
     assert {found: words in texts.get(found, "") for found, words in (
