@@ -118,12 +118,15 @@ def bundles_of(
     months: int | None = None,
     joins: bool = True,
     only_on: date | None = None,
+    due_within_days: int | None = None,
 ) -> Iterator[SiteBundle]:
     """Yield the cheapest trips of each of ``sites`` over the months ahead.
 
     ``fixed`` holds visits on the books by site id: their work counts as done on their day, and with
     ``joins`` other work may join them at no trip of its own. With ``only_on`` there is that one day, and
-    all comes along whose window is open then. The number of queries does not grow with the sites.
+    all comes along whose window is open then. With ``due_within_days`` a site of which no work has its
+    latest day by then is passed over, which is quicker than bundling it. The number of queries does not
+    grow with the sites.
     """
     places = _places(sites, now)
     books = rulebooks({site.pk for site in sites})
@@ -136,6 +139,10 @@ def bundles_of(
         clocks, units_of, said = _clocks(
             place, books.get(site.pk, NO_BOOK), figures, end, fixed.get(site.pk, ())
         )
+        if due_within_days is not None and not any(
+            clock.first.latest <= today + timedelta(days=due_within_days) for clock in clocks
+        ):
+            continue
         closed = closed_for(site, blackouts.get(site.pk, ()), start, end)
         booked = {visit.on for visit in fixed.get(site.pk, ()) if joins and start <= visit.on <= end}
         if only_on is not None:

@@ -71,6 +71,8 @@ def propose_visits(
         fixed=on_the_books(sites),
         joins=False,
         only_on=planned_on,
+        # A trip on which nothing has its latest day by then is not wanted, nor need it be found.
+        due_within_days=horizon_days,
     ):
         horizon = found.today + timedelta(days=horizon_days)
         trip = next(iter(found.bundle.trips), None)

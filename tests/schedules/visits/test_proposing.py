@@ -11,6 +11,7 @@ from inventory.errors import Conflict
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
 from inventory.register.models import AccessWindow, Unit
+from schedules.bundles import queries
 from schedules.due.models import Obligation
 from schedules.planning.figures import DEFAULTS
 from schedules.visits.models import Job, Visit
@@ -121,6 +122,29 @@ def test_many_sites_cost_as_many_queries_as_one(django_assert_num_queries):
     with django_assert_num_queries(22):
         assert len(propose_visits(sites[1:], by=None, now=NOW)) == 3
     assert Job.objects.count() == 4
+
+
+def test_a_site_with_nothing_due_is_passed_over_and_the_others_get_what_they_would_anyway(monkeypatch):
+    """Finding the cheapest trips over two years takes a tenth of a second a site."""
+    near, edge, far = make_site(), make_site(), make_site()
+    unit_due_on(near, TODAY + timedelta(days=20))
+    unit_due_on(edge, TODAY + timedelta(days=60))
+    unit_due_on(far, TODAY + timedelta(days=61))
+    sites, bundled = [near, edge, far], []
+    real = queries.bundle
+
+    def counted(*args, **kwargs):
+        bundled.append(args)
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(queries, "bundle", counted)
+    every = list(queries.bundles_of(sites, now=NOW, figures=DEFAULTS, fixed={}, joins=False))
+    firsts = {found.site: found.bundle.trips[0].on for found in every}
+    assert len(bundled) == len(firsts) == 3
+    bundled.clear()
+    made = propose_visits(sites, by=None, now=NOW, horizon_days=60)
+    assert len(bundled) == 2
+    assert {visit.site: visit.planned_on for visit in made} == {near: firsts[near], edge: firsts[edge]}
 
 
 def test_two_dispatchers_at_once_the_second_is_told():
