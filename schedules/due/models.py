@@ -75,7 +75,9 @@ class Obligation(models.Model):
                 name="obligation_unknown",
             ),
             models.Index(
-                fields=["site"], condition=models.Q(knowledge="uncovered"), name="obligation_uncovered"
+                fields=["site", "unit"],
+                condition=models.Q(knowledge="uncovered"),
+                name="obligation_uncovered",
             ),
             models.Index(
                 fields=["latest_on"], condition=models.Q(is_deferred=True), name="obligation_deferred"

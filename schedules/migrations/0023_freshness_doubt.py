@@ -47,5 +47,14 @@ class Migration(migrations.Migration):
                 condition=models.Q(is_unspoken=True), fields=["unit"], name="freshness_unspoken"
             ),
         ),
+        migrations.RemoveIndex(model_name="obligation", name="obligation_uncovered"),
+        migrations.AddIndex(
+            model_name="obligation",
+            index=models.Index(
+                condition=models.Q(knowledge="uncovered"),
+                fields=["site", "unit"],
+                name="obligation_uncovered",
+            ),
+        ),
         migrations.RunPython(make_all_stale, migrations.RunPython.noop),
     ]
