@@ -18,7 +18,7 @@ from schedules.planning.model import Pin, Plan, Problem, Reason, Shift, Stop
 from schedules.planning.screening import screen
 from schedules.planning.timetable import bill, timetable
 
-MOVE_PRICE = 30
+MOVE_PRICE = 60
 """Units for moving a visit that the change did not name, if the prices name none (common practice)."""
 NEIGHBOURS = 4
 """Shifts planned again beside the touched one when stops have lost their place."""
