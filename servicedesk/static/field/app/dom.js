@@ -37,15 +37,21 @@ export const h = (tag, props, ...children) => {
 
 const SVG = "http://www.w3.org/2000/svg";
 
+/** A drawing is looked up in its file once, not for each of a hundred signs on a screen. @type {Map<string, SVGElement>} */
+const drawings = new Map();
+
 /** A drawing of the shared set; it is never the only sign. @param {string} name */
 export const icon = (name) => {
+  const known = drawings.get(name);
+  if (known) return known.cloneNode(true);
   const svg = document.createElementNS(SVG, "svg");
   svg.setAttribute("class", "icon");
   svg.setAttribute("aria-hidden", "true");
   const use = document.createElementNS(SVG, "use");
   use.setAttribute("href", `${config.icons}#${name}`);
   svg.append(use);
-  return svg;
+  drawings.set(name, svg);
+  return svg.cloneNode(true);
 };
 
 /**

@@ -115,7 +115,8 @@ export const checksPart = ({ visit: { day }, stop, draft, keep }, onAnswer, onNo
       h(
         "ol",
         { class: "app-rows" },
-        rows.map((/** @type {any} */ check) => {
+        // Nobody sees them while they are folded, and they are most of the screen.
+        (isOpen ? rows : []).map((/** @type {any} */ check) => {
           const answer = draft.answers[check.code] ?? (draft.isAllWell ? "pass" : "");
           const set = (/** @type {string} */ value) => {
             draft.answers[check.code] = draft.answers[check.code] === value ? "" : value;
@@ -166,6 +167,9 @@ export const checksPart = ({ visit: { day }, stop, draft, keep }, onAnswer, onNo
     );
     checks.open = isOpen;
   };
+  checks.addEventListener("toggle", () => {
+    if (checks.open && !checks.querySelector("li")) draw();
+  });
   draw();
   return { node: checks, draw, rows: checksOf };
 };
