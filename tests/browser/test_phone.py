@@ -168,6 +168,18 @@ def test_a_whole_visit_without_signal(phone_of, accessible, tmp_path) -> None:
     expect(phone.main()).to_have_text("Value missing")
     expect(page.locator(".app-lacking")).to_contain_text("Enter the gauge pressure")
     phone.value("gauge_pressure", "195", "psi")
+    # One check answered apart, and taken back: the rest stands as all well.
+    checks = page.locator(".app-checks")
+    checks.locator("summary").click()
+    not_well = checks.get_by_role("button", name="Not well").first
+    accessible(page)
+    not_well.click()
+    page.get_by_role("dialog").get_by_role("button", name="Back").click()
+    expect(checks.locator("summary")).to_contain_text("1 not well")
+    expect(not_well).to_have_attribute("aria-pressed", "true")
+    expect(not_well).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(checks.locator("summary")).to_contain_text("all well")
     phone.main().click()
     phone.is_at("002")
     # A hardware scanner types faster than a person.

@@ -101,6 +101,8 @@ export const checksPart = ({ visit: { day }, stop, draft, keep }, onAnswer, onNo
     const rows = checksOf();
     const bad = rows.filter((/** @type {any} */ c) => draft.answers[c.code] === "fail").length;
     const isOpen = checks.open;
+    const at = checks.contains(document.activeElement) ? document.activeElement : null;
+    const held = at?.closest("[data-check]")?.dataset.check;
     checks.replaceChildren(
       h(
         "summary",
@@ -126,7 +128,7 @@ export const checksPart = ({ visit: { day }, stop, draft, keep }, onAnswer, onNo
           };
           return h(
             "li",
-            { class: "app-row app-row-flat" },
+            { class: "app-row app-row-flat", data: { check: check.code } },
             h(
               "span",
               { class: "app-row-text" },
@@ -166,6 +168,11 @@ export const checksPart = ({ visit: { day }, stop, draft, keep }, onAnswer, onNo
       ),
     );
     checks.open = isOpen;
+    // Whoever goes by keyboard stays where the answer was given.
+    if (held)
+      [...checks.querySelectorAll(`[data-check="${CSS.escape(held)}"] button`)]
+        .find((one) => one.getAttribute("aria-label") === at.getAttribute("aria-label"))
+        ?.focus({ preventScroll: true });
   };
   checks.addEventListener("toggle", () => {
     if (checks.open && !checks.querySelector("li")) draw();
