@@ -165,9 +165,17 @@ def read_uuid(text: str) -> UUID:
         return UUID(int=0)
 
 
-def paged(request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE) -> Page[AnyModel]:
-    """The page of ``rows`` that the address asks for; one past the end gives the last."""
-    return Paginator(rows, size).get_page(request.GET.get("page"))
+def paged(
+    request: HttpRequest, rows: QuerySet[AnyModel], size: int = PAGE_SIZE, *, count: int | None = None
+) -> Page[AnyModel]:
+    """The page of ``rows`` that the address asks for; one past the end gives the last.
+
+    With ``count`` their number is known already and is not counted again.
+    """
+    paginator = Paginator(rows, size)
+    if count is not None:
+        paginator.count = count
+    return paginator.get_page(request.GET.get("page"))
 
 
 # --- the frame around every page ------------------------------------------------------------------

@@ -40,14 +40,16 @@ class FindingsView(PageView):
         units = finding_units(self.scope, sort, self.now)
         if request.GET.get("as") == "csv":
             return self.file(sort)
-        page = paged(request, units)
+        counts = finding_counts(self.scope, self.now)
+        page = paged(request, units, count=counts[sort])
         book = TableBook(may_confirm=self.may(Act.CONFIRM_TABLES))
         found = told(list(page.object_list), sort, self.now)
-        return self.show(sort, page, found, book)
+        return self.show(sort, page, found, book, counts)
 
-    def show(self, sort: Sort, page: Any, found: list[Findings], book: TableBook) -> HttpResponse:
+    def show(
+        self, sort: Sort, page: Any, found: list[Findings], book: TableBook, counts: dict[Sort, int]
+    ) -> HttpResponse:
         """The page."""
-        counts = finding_counts(self.scope, self.now)
         used = {table for line in found for table in line.tables}
         context = {
             "page_obj": page,
