@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import uuid
 from typing import Any
 from uuid import UUID
@@ -16,7 +17,7 @@ from django.urls import reverse
 
 from inventory.errors import Conflict
 from inventory.recalls.models import Recall, RecallUnit
-from inventory.recalls.queries import Wanted, counted, lines_of, matches, progress
+from inventory.recalls.queries import Counts, Wanted, counted, lines_of, matches, progress
 from inventory.recalls.services import (
     add_matches,
     check_wanted,
@@ -25,6 +26,7 @@ from inventory.recalls.services import (
     open_recall,
     reopen_recall,
 )
+from inventory.register.facts import as_seen
 from inventory.register.models import AGENT_CHOICES, Site
 from inventory.stock.models import Lot
 from schedules.visits.recalls import recall_units_to_work
@@ -42,6 +44,10 @@ STATE_TONES = {
     "cleared": "none",
 }
 SHOWN_SITES = 40
+NOT_AS_SHOWN = (
+    "What you ask for, or the units that it concerns, changed since they were shown. "
+    "Look at the units concerned now, then open the recall."
+)
 HEADINGS = (
     "recall", "unit", "serial", "maker", "model", "made", "owner", "site_code", "site", "place",
     "certainty", "why", "stands", "state_of_unit",
@@ -134,6 +140,13 @@ GROUPS = (
 )
 
 
+def _seen(wanted: Wanted, counts: Counts) -> str:
+    """What was looked for and how many units that concerns, as the page showed it."""
+    facts = {one.name: getattr(wanted, one.name) for one in dataclasses.fields(wanted)}
+    facts["lot"] = wanted.lot.pk if wanted.lot else None
+    return as_seen(facts | {"certain": counts.certain, "possible": counts.possible})
+
+
 class NewRecallView(PageView):
     """A new recall: look first, then open."""
 
@@ -154,6 +167,12 @@ class NewRecallView(PageView):
             check_wanted(wanted)
             if request.POST.get("do") != "save":
                 return self.show(form, more=self.matched(wanted))
+            if not Recall.objects.filter(client_ref=given["ref"]).exists():
+                more = self.matched(wanted)
+                if request.POST.get("seen") != more["seen"]:
+                    # Otherwise a recall opens for units that nobody looked at.
+                    form.add_error(None, NOT_AS_SHOWN)
+                    return self.show(form, more=more, status=409)
             recall = open_recall(
                 wanted,
                 title=given["title"],
@@ -180,6 +199,7 @@ class NewRecallView(PageView):
         nowhere = counts.by_site.get(None)
         return {
             "counts": counts,
+            "seen": _seen(wanted, counts),
             "sites": [
                 {"site": sites[pk], "certain": c["certain"], "possible": c["possible"]}
                 for pk, c in ordered[:SHOWN_SITES]

@@ -548,8 +548,9 @@ def test_a_recall_is_looked_at_opened_made_work_followed_up_and_closed(
     look = client.post(reverse("desk:recall-new"), {**form, "do": "look"})
     assert (look.context["counts"].certain, look.context["counts"].possible) == (1, 3)
     assert not Recall.objects.exists()
+    seen = look.context["seen"]
     for _ in range(2):
-        client.post(reverse("desk:recall-new"), {**form, "do": "save"})
+        client.post(reverse("desk:recall-new"), {**form, "do": "save", "seen": seen})
     recall = Recall.objects.get()
     address = reverse("desk:recall", args=[recall.public_id])
     assert progress(recall)["open"] == 4
@@ -583,6 +584,30 @@ def test_a_recall_is_looked_at_opened_made_work_followed_up_and_closed(
     recall.refresh_from_db()
     assert recall.state == "closed"
     assert cast.get("owner", "desk:recall", recall.public_id).status_code == 403
+
+
+def test_a_recall_opens_only_with_the_units_that_were_shown(cast: Cast, recalled: dict[str, Unit]) -> None:
+    client = cast.client("dispatcher")
+    form = {
+        "title": "Valve may break", "notice": "Replace the valve.", "maker": "Calder Works",
+        "ref": str(uuid.uuid4()), "serial_from": "VX100", "serial_to": "VX199",
+    }  # fmt: skip
+    address = reverse("desk:recall-new")
+    seen = client.post(address, {**form, "do": "look"}).context["seen"]
+    other = {**form, "maker": "Else", "serial_from": "", "serial_to": ""}
+    again = client.post(address, {**other, "do": "save", "seen": seen})
+    assert again.status_code == 409
+    assert "changed since they were shown" in text_of(again)
+    assert again.context["counts"].certain == 1
+    # What the page shows now is what it opens next; never shown opens nothing, nor does one unit more.
+    assert f'name="seen" value="{again.context["seen"]}"' in again.content.decode()
+    assert client.post(address, {**other, "do": "save"}).status_code == 409
+    make_unit(cast.site, model=make_model(maker="Else"))
+    assert client.post(address, {**other, "do": "save", "seen": again.context["seen"]}).status_code == 409
+    assert not Recall.objects.exists()
+    last = client.post(address, {**other, "do": "look"}).context["seen"]
+    assert client.post(address, {**other, "do": "save", "seen": last}).status_code == 302
+    assert RecallUnit.objects.filter(certainty="certain").count() == 2
 
 
 @pytest.mark.parametrize("many", [1, 3])
