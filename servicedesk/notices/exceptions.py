@@ -60,11 +60,17 @@ class Section:
     count: int
     lines: list[Line] = field(default_factory=list)
     url: str = ""
+    site_count: int | None = None
+    """Where each line is a site: how many sites there are."""
 
     @property
-    def more(self) -> int:
-        """How many are not among the lines."""
-        return self.count - len(self.lines)
+    def more(self) -> str:
+        """How many lines are not shown, in words; empty when all are."""
+        if self.site_count is None:
+            left = self.count - len(self.lines)
+            return f"{left} more" if left > 0 else ""
+        left = self.site_count - len(self.lines)
+        return f"{left} more site{'s' if left != 1 else ''}" if left > 0 else ""
 
 
 def day_list(now: datetime) -> list[Section]:
@@ -95,6 +101,11 @@ def _address(name: str, *args: Any, **query: Any) -> str:
     return reverse(name, args=args) + (f"?{urlencode(query)}" if query else "")
 
 
+def _day(day: date | None) -> str:
+    """A day as the pages of the desk write it."""
+    return "" if day is None else f"{day:%-d %b %Y}"
+
+
 def _first(rows: QuerySet[Any]) -> tuple[int, list[Any]]:
     """How many ``rows`` there are, and the first of them."""
     found = list(rows[: SHOWN + 1])
@@ -123,7 +134,7 @@ def _deadlines(now: datetime) -> Section:
 
 
 def _until(instant: datetime, site: Site) -> str:
-    return f"by {instant.astimezone(ZoneInfo(site.time_zone)):%Y-%m-%d %H:%M} at the site"
+    return f"by {instant.astimezone(ZoneInfo(site.time_zone)):%-d %b %Y %H:%M} at the site"
 
 
 def _critical() -> Section:
@@ -146,7 +157,7 @@ def _critical() -> Section:
                 _address("desk:unit", d.unit.public_id)
                 if d.unit
                 else _address("desk:site", d.site.public_id),
-                f"{d.site.name}, since {d.opened_on}",
+                f"{d.site.name}, since {_day(d.opened_on)}",
             )
             for d in found
         ],
@@ -172,7 +183,7 @@ def _reported() -> Section:
             Line(
                 f"{defect_text(d.code)}, {d.unit or d.location}",
                 _address("desk:site", d.site.public_id),
-                f"{d.site.name}, {d.opened_on}{f': {d.remarks[:80]}' if d.remarks else ''}",
+                f"{d.site.name}, {_day(d.opened_on)}{f': {d.remarks[:80]}' if d.remarks else ''}",
             )
             for d in found
         ],
@@ -265,9 +276,9 @@ def _papers(now: datetime) -> Section:
         if days is not None:
             last = visit.done_on + timedelta(days=days)
             if issued_on is None and now.date() > last:
-                said.append(f"no certificate yet, agreed by {last}")
+                said.append(f"no certificate yet, agreed by {_day(last)}")
             elif issued_on is not None and issued_on > last:
-                said.append(f"issued {issued_on}, agreed by {last}")
+                said.append(f"issued {_day(issued_on)}, agreed by {_day(last)}")
         if issued_on is not None and language and language != printed:
             names = dict(LANGUAGES)
             said.append(f"in {names.get(printed, printed)}, agreed in {names[language]}")
@@ -302,7 +313,7 @@ def _contracts(today: date) -> Section:
             Line(
                 row.site.name if row.site else row.owner.name,
                 _address("desk:renewal", row.public_id),
-                f"{row.contract_number or 'no number'}, ended {row.ends_on}",
+                f"{row.contract_number or 'no number'}, ended {_day(row.ends_on)}",
             )
             for row in found
         ],
@@ -327,6 +338,7 @@ def _by_site(code: str, title: str, remedy: str, rows: QuerySet[Any], url: str) 
             for site in sites[:SHOWN]
         ],
         url,
+        len(sites),
     )
 
 
@@ -351,21 +363,21 @@ def _no_access(now: datetime) -> Section:
         .annotate(last=Max("received_at"))
     }
     wanted = [pk for pk, row in last.items() if pk not in reached or reached[pk] < row["last"]]
-    units = (
+    count, units = _first(
         Unit.objects.on_duty().filter(pk__in=wanted).select_related("site").order_by("site__name", "number")
     )
     return Section(
         "no_access",
         "No access twice or more",
         "Ask the owner for access, with date and name.",
-        len(wanted),
+        count,
         [
             Line(
                 f"{unit.number}, {last[unit.pk]['visits']} times",
                 _address("desk:unit", unit.public_id),
                 unit.site.name if unit.site else "",
             )
-            for unit in units[:SHOWN]
+            for unit in units
         ],
     )
 
@@ -381,7 +393,7 @@ def _left_open(now: datetime) -> Section:
             Line(
                 visit.number,
                 _address("desk:visit", visit.public_id),
-                f"{visit.site.name}, {visit.planned_on}",
+                f"{visit.site.name}, {_day(visit.planned_on)}",
             )
             for visit in found
         ],
@@ -414,8 +426,8 @@ def _loans(today: date) -> Section:
             Line(
                 f"{loan.loaner.number} at {loan.location.site.name}",
                 _address("desk:unit", loan.loaner.public_id),
-                f"out since {loan.out_on}"
-                + (f", expected back {loan.expected_back_on}" if loan.expected_back_on else ""),
+                f"out since {_day(loan.out_on)}"
+                + (f", expected back {_day(loan.expected_back_on)}" if loan.expected_back_on else ""),
             )
             for loan in found
         ],
@@ -454,7 +466,7 @@ def _cards(today: date) -> Section:
             Line(
                 f"{card.unit.number}, {card.get_state_display().lower()}",
                 _address("desk:unit", card.unit.public_id),
-                f"promised {card.promised_on}" + (f", {card.site.name}" if card.site else ""),
+                f"promised {_day(card.promised_on)}" + (f", {card.site.name}" if card.site else ""),
             )
             for card in found
         ],
@@ -478,7 +490,7 @@ def _houses(today: date) -> Section:
             Line(
                 stay.card.unit.number,
                 _address("desk:unit", stay.card.unit.public_id),
-                f"{stay.house}, due back {stay.due_back_on}",
+                f"{stay.house}, due back {_day(stay.due_back_on)}",
             )
             for stay in found
         ],
@@ -545,4 +557,4 @@ def _instruments(today: date) -> Section:
 def _runs_out(day: date | None, today: date) -> str:
     if day is None:
         return ""
-    return f"ran out {day}" if day < today else f"runs out {day}"
+    return f"ran out {_day(day)}" if day < today else f"runs out {_day(day)}"

@@ -188,7 +188,7 @@ def test_late_papers_and_contracts_past_their_end_are_exceptions(cast: Cast) -> 
     visit = closed_visit(cast.unit, date(2026, 11, 10), date(2026, 12, 1))
     found = {section.code: section for section in day_list(NOW)}
     assert [line.text for line in found["papers"].lines] == [visit.number]
-    assert "no certificate yet, agreed by 2026-11-13" in found["papers"].lines[0].detail
+    assert "no certificate yet, agreed by 13 Nov 2026" in found["papers"].lines[0].detail
     assert found["contracts"].count == 1
 
 

@@ -15,6 +15,7 @@ from django.urls import reverse
 from inventory.errors import Conflict
 from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.stamps import Stamp
+from inventory.register.models import Unit
 from schedules.visits.models import Visit
 from servicedesk.notices import sending, writing
 from servicedesk.notices.deadlines import meet_deadline, start_deadlines
@@ -222,6 +223,35 @@ def test_a_window_that_closes_without_a_visit_is_an_exception(site):
     assert found("closing").count == 1
     make_visit(site, [unit], planned_on=TODAY + timedelta(days=2))
     assert found("closing").count == 0
+
+
+@pytest.mark.parametrize(("sites", "more"), [(2, ""), (11, "1 more site"), (13, "3 more sites")])
+def test_a_list_of_sites_counts_the_sites_that_are_not_listed(owner, sites, more):
+    make_user("dispatcher", email="d@firm.example")
+    for number in range(sites):
+        at = make_site(owner, name=f"Yard {number}")
+        for _ in range(2):
+            make_record(make_unit(at), done=Stamp.of(2025, 12, 10))
+    assert (found("closing").count, found("closing").more) == (sites * 2, more)
+    writing.write_day_list(NOW)
+    assert (" more" in Notice.objects.get().text) == bool(more)
+    assert f"- and {more}\n" in Notice.objects.get().text if more else True
+
+
+def test_no_access_counts_only_what_still_hangs(site):
+    unit = make_unit(site)
+    for visit_ref in (make_visit(site).public_id, make_visit(site).public_id):
+        make_record(unit, outcome=ServiceRecord.Outcome.NO_ACCESS, visit_ref=visit_ref)
+    Unit.objects.filter(pk=unit.pk).update(state="disposed", location=None)
+    assert (found("no_access").count, found("no_access").more) == (0, "")
+
+
+def test_days_are_written_as_on_the_other_pages(site):
+    make_defect(site, make_unit(site))
+    make_user("technician", licence_expires_on=TODAY + timedelta(days=20))
+    details = [line.detail for section in day_list(NOW) for line in section.lines]
+    assert f"Weir Road works, since {TODAY:%-d %b %Y}" in details
+    assert not [detail for detail in details if TODAY.strftime("%Y-") in detail]
 
 
 # --- deadlines ---------------------------------------------------------------------------------------
