@@ -26,6 +26,7 @@ from servicedesk.access import Act, visits_to_record_on
 from servicedesk.api import examples
 from servicedesk.api.base import ScopedViewSet
 from servicedesk.api.certificates import CertificateBriefSerializer
+from servicedesk.api.days import CLOCK
 from servicedesk.api.errors import item_problem
 from servicedesk.api.field_contents import CONTENTS, StrictSerializer
 
@@ -67,7 +68,9 @@ class EnvelopeSerializer(StrictSerializer):
         max_value=2_147_483_647,
         help_text="Rises by one with every act of the phone and is never used again.",
     )
-    device_at = serializers.DateTimeField(help_text="The phone's clock as it stood, never put right.")
+    device_at = serializers.DateTimeField(
+        validators=CLOCK, help_text="The phone's clock as it stood, never put right."
+    )
     unit = serializers.UUIDField(required=False, allow_null=True)
     location = serializers.UUIDField(required=False, allow_null=True)
     scan = ScanSerializer(required=False, allow_null=True)
@@ -102,7 +105,10 @@ class BatchSerializer(StrictSerializer):
 
     device = DeviceSerializer()
     sent_at = serializers.DateTimeField(
-        required=False, allow_null=True, help_text="The phone's clock when it sends: tells how far it is off."
+        required=False,
+        allow_null=True,
+        validators=CLOCK,
+        help_text="The phone's clock when it sends: tells how far it is off.",
     )
     acts = ActSerializer(many=True, help_text=f"1 to {MAX_ACTS}, in any order.")
 
@@ -333,7 +339,7 @@ class FieldActViewSet(ScopedViewSet):
 
 class _HeadSerializer(StrictSerializer):
     device = DeviceSerializer()
-    sent_at = serializers.DateTimeField(required=False, allow_null=True)
+    sent_at = serializers.DateTimeField(required=False, allow_null=True, validators=CLOCK)
 
 
 def _read(item: Any) -> NewAct:

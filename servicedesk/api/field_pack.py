@@ -15,6 +15,7 @@ from rest_framework.request import Request
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.api.base import ScopedViewSet
+from servicedesk.api.days import FIRST_DAY, LAST_DAY
 from servicedesk.field import pack
 
 MAX_DAYS = 14
@@ -27,7 +28,10 @@ class AskedSerializer(serializers.Serializer[Any]):
 
     def get_fields(self) -> dict[str, Any]:
         """``from`` is a word of the language and cannot be an attribute."""
-        return {"from": serializers.DateField(required=False), **super().get_fields()}
+        return {
+            "from": serializers.DateField(required=False, validators=[FIRST_DAY, LAST_DAY]),
+            **super().get_fields(),
+        }
 
 
 class PackSerializer(serializers.Serializer[Any]):

@@ -32,6 +32,7 @@ from inventory.logbook.photos import (
 )
 from servicedesk.access import Act, visits_to_record_on
 from servicedesk.api.base import LimitedJson, ScopedViewSet
+from servicedesk.api.days import CLOCK
 from servicedesk.api.errors import CONTENT_TYPE, item_problem
 from servicedesk.api.field_contents import StrictSerializer
 
@@ -59,7 +60,7 @@ class AnnouncedSerializer(StrictSerializer):
     media_type = serializers.ChoiceField(choices=list(TYPES))
     length = serializers.IntegerField(min_value=1, max_value=MAX_BYTES, help_text="Bytes.")
     sha256 = serializers.RegexField(r"^[0-9a-f]{64}$")
-    taken_at = serializers.DateTimeField(required=False, allow_null=True)
+    taken_at = serializers.DateTimeField(required=False, allow_null=True, validators=CLOCK)
 
 
 class ProgressSerializer(serializers.Serializer[Photo]):

@@ -22,6 +22,7 @@ from schedules.routes.queries import Lane, board_of, history_of, plan_days
 from schedules.visits.models import Visit
 from servicedesk.access import Act
 from servicedesk.api.base import Shown
+from servicedesk.api.days import FIRST_DAY, LAST_DAY
 from servicedesk.api.people import TechnicianViewSet
 from servicedesk.api.references import PersonBriefSerializer, SiteBriefSerializer
 
@@ -133,7 +134,7 @@ class MakePlanSerializer(serializers.Serializer[Any]):
     """For whom and for which days."""
 
     depot = serializers.UUIDField()
-    first_on = serializers.DateField()
+    first_on = serializers.DateField(validators=[FIRST_DAY, LAST_DAY])
     days = serializers.IntegerField(min_value=1, max_value=14, default=7)
     propose = serializers.BooleanField(
         default=True, help_text="First propose visits for what falls due by then."

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
 from typing import Any
 from uuid import UUID
 
 import django_filters
 from django.core.exceptions import ValidationError as DomainError
-from django.core.validators import MaxValueValidator
 from django.db import transaction
 from django.db.models import Prefetch, QuerySet
 from django_filters.rest_framework import DjangoFilterBackend
@@ -46,6 +44,7 @@ from servicedesk.access import Act
 from servicedesk.api import examples
 from servicedesk.api.base import PageSerializer, Shown
 from servicedesk.api.certificates import CertificateBriefSerializer
+from servicedesk.api.days import CLOCK, LAST_DAY
 from servicedesk.api.errors import item_problem
 from servicedesk.api.people import TechnicianViewSet
 from servicedesk.api.records import METHOD_CHOICES, QUANTITY_CHOICES
@@ -60,8 +59,6 @@ from servicedesk.api.references import (
 from servicedesk.api.units import UnitModelSerializer
 
 MAX_BATCH = 500
-# Far enough for any plan, and date arithmetic stays inside the calendar.
-LAST_DAY = MaxValueValidator(date(2199, 12, 31), "Choose a day in this or the next century.")
 MAX_HORIZON_DAYS = 731
 
 _SERVING = (Act.SEE_DESK, Act.RECORD_VISITS, Act.SEE_PORTAL)
@@ -226,7 +223,9 @@ class EntrySerializer(serializers.Serializer[Any]):
     )
     replacement = ReplacementSerializer(required=False, allow_null=True)
     remarks = serializers.CharField(required=False, allow_blank=True, max_length=2000)
-    device_at = serializers.DateTimeField(required=False, allow_null=True, help_text="The device's clock.")
+    device_at = serializers.DateTimeField(
+        required=False, allow_null=True, validators=CLOCK, help_text="The device's clock."
+    )
 
 
 class StoredEntrySerializer(serializers.Serializer[VisitEntry]):

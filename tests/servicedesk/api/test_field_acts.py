@@ -277,6 +277,35 @@ def test_a_wrong_clock_is_kept_beside_ours_and_told(technician, site, units):
     assert act.counts_at - act.device_at == timedelta(seconds=7200)
 
 
+@pytest.mark.parametrize(
+    ("device_at", "sent_at"),
+    [
+        ("9999-12-31T23:59:59Z", "2020-01-01T00:00:00Z"),
+        ("0001-01-01T00:00:00Z", "2050-01-01T00:00:00Z"),
+        ("9999-12-31T23:59:59-10:00", None),
+    ],
+)
+def test_a_time_that_no_clock_shows_takes_nothing_of_another_act_with_it(phone, units, device_at, sent_at):
+    odd = {**phone.serviced(units[0]), "device_at": device_at}
+    batch = {"device": {"id": phone.device}, "sent_at": sent_at, "acts": [odd, phone.serviced(units[1])]}
+    answer = phone.client.post(URL, batch)
+    assert answer.status_code == 200, answer.content
+    refused, taken = answer.json()["results"]
+    assert (refused["status"], taken["status"]) == ("refused", "accepted")
+    (error,) = refused["problem"]["errors"]
+    assert error["field"] == "device_at"
+    assert FieldAct.objects.count() == 1
+
+
+def test_a_batch_sent_when_no_clock_can_stand_is_refused_with_what_to_do(phone, units):
+    batch = {"device": {"id": phone.device}, "sent_at": "0001-01-01T00:00:00Z"}
+    answer = phone.client.post(URL, {**batch, "acts": [phone.serviced(units[0])]})
+    assert answer.status_code == 400
+    (error,) = answer.json()["errors"]
+    assert error["field"] == "sent_at"
+    assert "Set the date and time of the device right" in error["detail"]
+
+
 def test_two_technicians_see_and_keep_each_others_work(technician, site, units):
     mate = make_user("technician")
     visit = make_visit(site, units, technician=technician)

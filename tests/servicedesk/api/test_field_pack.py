@@ -127,3 +127,12 @@ def test_the_number_of_queries_does_not_grow(technician, django_assert_max_num_q
         site_with(technician, 3)
     with django_assert_max_num_queries(len(few)):
         client.get(URL)
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01"])
+def test_a_day_outside_of_any_plan_is_refused_with_what_to_do(technician, day):
+    answer = client_of(technician).get(URL, {"from": day})
+    assert answer.status_code == 400
+    (error,) = answer.json()["errors"]
+    assert error["field"] == "from"
+    assert error["detail"].startswith("Choose a day")
