@@ -288,9 +288,12 @@ class LotView(GoodsView):
         return answer
 
     def _show(self, lot: Lot, sample: SampleForm, decide: DecideForm, status: int = 200) -> HttpResponse:
+        cylinder = getattr(lot, "cylinder", None)
+        test_due_on = cylinder.test_due_on if cylinder is not None else None
         context = {
             "lot": lot,
-            "cylinder": getattr(lot, "cylinder", None),
+            "cylinder": cylinder,
+            "is_test_past": test_due_on is not None and test_due_on < self.now.date(),
             "places": list(lot.balances.filter(quantity__gt=0).select_related("store")),
             "page_obj": paged(self.request, units_of_lot(lot)),
             "samples": list(lot.samples.select_related("made_by")),

@@ -132,6 +132,26 @@ def test_a_new_item_says_which_agent_it_is(cast, shop):
     assert Item.objects.get().is_lot_tracked is True
 
 
+@pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        ({}, "None: it may be used."),
+        ({"state": "held"}, "None yet: a manager decides"),
+        ({"expires_on": TODAY - timedelta(days=1)}, "None. It is past its best-before day"),
+    ],
+)
+def test_a_lot_without_a_decision_says_what_its_state_allows(cast, powder, shop, fields, said):
+    lot = fill(powder, shop, 0)
+    Lot.objects.filter(pk=lot.pk).update(**fields)
+    path = reverse("bench:lot", args=[lot.public_id])
+    page = cast.client("workshop").get(path).content.decode()
+    assert said in page
+    assert ("it may be used" in page) == (not fields)
+    assert ("until a manager decides." in page) == ("state" in fields)
+    assert 'href="#decisions"' not in page
+    assert ('href="#decisions"' in cast.client("manager").get(path).content.decode()) == ("state" in fields)
+
+
 def test_a_failed_sample_a_decision_and_a_recall_turned_into_visits(cast, powder, shop):
     lot = fill(powder, shop, 2, cast.site)
     path = reverse("bench:lot", args=[lot.public_id])
