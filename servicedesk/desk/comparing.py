@@ -60,8 +60,9 @@ class CompareView(PageView):
     def get(self, request: HttpRequest) -> HttpResponse:
         """Show the choice, and the differences once it is made."""
         sites = sites_for(self.scope).select_related(None)
-        if "old" not in request.GET:
-            return self.show(CompareForm(sites=sites))
+        if not {"new", "site"} & request.GET.keys():
+            # A table's own page fills in that table; with what it is compared is still to be chosen.
+            return self.show(CompareForm(initial={"old": request.GET.get("old", "")}, sites=sites))
         form = CompareForm(request.GET, sites=sites)
         if not form.is_valid():
             return self.show(form, status=400)

@@ -8,6 +8,7 @@ import json
 from typing import Any
 
 import pytest
+from django.urls import reverse
 
 from schedules.engine.tryout import LINE_COLUMNS
 from schedules.rulebook.services import vary_rule
@@ -68,7 +69,26 @@ def test_a_site_out_of_sight_cannot_be_compared_with(cast: Cast) -> None:
     assert "Quay Street" not in text_of(answer)
 
 
-@pytest.mark.parametrize("query", [{"old": OSHA}, {"old": OSHA, "new": OSHA}, {"old": "x@1"}, {"old": ""}])
+def test_the_page_of_a_table_leads_to_the_choice_of_the_other_one(cast: Cast) -> None:
+    key, version = OSHA.split("@")
+    address = f"{reverse('desk:table-compare')}?old={OSHA}"
+    page = cast.get("manager", "desk:table", key, version).content.decode()
+    assert f'href="{address}"' in page
+    answer = cast.client("manager").get(address)
+    assert answer.status_code == 200
+    assert f'<option value="{OSHA}" selected>' in answer.content.decode()
+    assert "Nothing was compared." not in text_of(answer)
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        {"old": OSHA, "new": ""},
+        {"old": OSHA, "new": OSHA},
+        {"old": "x@1", "new": OSHA},
+        {"old": "", "new": OSHA},
+    ],
+)
 def test_what_cannot_be_compared_is_refused(cast: Cast, query: dict[str, str]) -> None:
     answer = cast.get("manager", "desk:table-compare", **query)
     assert answer.status_code == 400
