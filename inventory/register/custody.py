@@ -202,8 +202,12 @@ def give_back(
     location: Location | None = None,
     loaner_to: Store | None = None,
     ref: uuid.UUID | None = None,
+    reason: str = "Brought back",
+    to_state: str | None = None,
 ) -> Placement:
     """Hang the owner's ``unit`` where it came from and take its loaner along, in one transaction.
+
+    Whether it may hang as in service is asked before (``schedules.visits.workshop.going_back``).
 
     Without ``location`` it goes to the place of the loaner that stands in for it, or where it hung
     last. The loaner goes to ``loaner_to`` and is free again. Raises ``Conflict`` (``hangs_already``,
@@ -228,7 +232,7 @@ def give_back(
             ref=ref,
             together=together,
         )
-    return hang_unit(unit, home, on=on, by=by, reason="Brought back", ref=ref, together=together)
+    return hang_unit(unit, home, on=on, by=by, reason=reason, ref=ref, together=together, to_state=to_state)
 
 
 @transaction.atomic

@@ -53,10 +53,12 @@ def hang_unit(
     reason: str = "",
     ref: uuid.UUID | None = None,
     together: uuid.UUID | None = None,
+    to_state: str | None = None,
 ) -> Placement:
     """Hang ``unit`` at ``location`` from the civil day ``on`` and return the placement.
 
-    An open placement elsewhere is closed on the same day. ``ref`` is the visit or job card behind
+    It is in service there unless ``to_state`` says otherwise. An open placement elsewhere is closed on
+    the same day. ``ref`` is the visit or job card behind
     it; ``together`` binds the moves of one loan or exchange. Raises ``ValidationError`` when the
     unit is condemned, withdrawn or disposed of, ``Conflict`` when somebody moved it meanwhile.
     """
@@ -71,7 +73,7 @@ def hang_unit(
         site_id=location.site_id,
         location=location,
         store=None,
-        to_state=unit.state_when_hanging,
+        to_state=to_state or unit.state_when_hanging,
         on=on,
         by=by,
         reason=reason,

@@ -582,6 +582,8 @@ def _move_on(
 def _hand_back(card: JobCard, to: str, *, by: Person, today: date) -> None:
     """Hang the unit where it came from and take its loaner out, or put our own back into stock."""
     unit, store = card.unit, workshop_store()
+    if to == "home" and unit.location_id is not None and unit.state in Unit.HANGING:
+        return  # A technician has hung it on the way.
     if to == "home" and card.home is not None:
         give_back(unit, on=today, by=by, location=card.home, loaner_to=store, ref=card.public_id)
     else:

@@ -18,6 +18,7 @@ from inventory.register.places import Store
 from inventory.register.services import hang_unit, set_state, take_down_unit, unit_numbers
 from schedules.visits.models import FieldAct, Job, Visit, VisitEntry
 from schedules.visits.order import in_order
+from schedules.visits.workshop import going_back
 
 MOVES = (FieldAct.Kind.MOVE_UNIT, FieldAct.Kind.SWAP_UNITS, FieldAct.Kind.GIVE_BACK)
 
@@ -223,6 +224,9 @@ class _Work:
             return set()
         loaners = Unit.objects.filter(loans__in_place_of=unit, loans__ended_on__isnull=True)
         touched = {unit.pk, *loaners.values_list("pk", flat=True)}
+        # It hangs there, whatever the office would have said: but not as one that works.
+        found = going_back(unit, self.now)
+        why = found.forbids or found.asks
         custody.give_back(
             unit,
             on=self.on,
@@ -230,6 +234,8 @@ class _Work:
             location=location,
             loaner_to=self._van(act.made_by_id),
             ref=self.visit.public_id,
+            reason=f"Brought back. {why}" if why else "Brought back",
+            to_state=Unit.State.AWAITING_RECHARGE if why else None,
         )
         return touched
 

@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
 
+from inventory.errors import Conflict
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.people import Person
-from inventory.register.models import Unit, local_today
+from inventory.register import custody
+from inventory.register.models import Placement, Unit, local_today
+from inventory.register.places import Store
 from inventory.workshop import corrections, house, services
 from inventory.workshop.bench import Charging
 from inventory.workshop.models import CardEntry, HouseStay, JobCard
@@ -90,6 +94,68 @@ def _title(answer: Answer) -> str:
     """What people call the table of the answer."""
     table = table_version(answer.table_key, answer.table_version)
     return table.title if table is not None else answer.table_key
+
+
+@dataclass(frozen=True, slots=True)
+class GoingBack:
+    """What stands in the way when a unit that was taken along is to hang again as in service.
+
+    ``forbids`` says why it must not; ``asks`` what somebody has to answer for. Both empty: it may.
+    """
+
+    forbids: str = ""
+    asks: str = ""
+
+
+def going_back(unit: Unit, now: datetime) -> GoingBack:
+    """Whether ``unit`` may hang again: nothing that waits for work, test or release goes back as good."""
+    card = JobCard.objects.open().filter(unit=unit).order_by("-pk").first()
+    if card is not None:
+        if card.state == JobCard.State.RELEASED:
+            return GoingBack()
+        return GoingBack(
+            forbids=f"Its job card {card.number} is not released ({card.get_state_display().lower()}): "
+            "finish the card and return the unit from it, or withdraw the card with a reason."
+        )
+    charging = charging_of(unit, now)
+    if charging.has_ended:
+        return GoingBack(forbids=charging.sentence)
+    if charging.needs_test:
+        return GoingBack(asks=charging.sentence)
+    if unit.state == Unit.State.AWAITING_RECHARGE:
+        return GoingBack(asks="It awaits its recharge, and no job card says that it was charged.")
+    return GoingBack()
+
+
+@transaction.atomic
+def bring_back(
+    unit: Unit, *, by: Person, now: datetime, loaner_to: Store | None = None, despite: str = ""
+) -> Placement:
+    """Hang ``unit`` where it came from, as the desk or the workshop says, and bring its dates up to date.
+
+    Raises ``Conflict`` (``not_released``, ``to_answer_for`` without ``despite``, and those of
+    ``custody.give_back``).
+    """
+    found = going_back(unit, now)
+    if found.forbids:
+        raise Conflict("not_released", f"{unit.number} does not go back yet. {found.forbids}")
+    released = JobCard.objects.open().filter(unit=unit).first()
+    if released is not None:
+        raise Conflict(
+            "return_from_card",
+            f"{unit.number} is ready to return: enter the last step of its job card {released.number}, "
+            "which hangs it and closes the card.",
+        )
+    if found.asks and not despite.strip():
+        raise Conflict(
+            "to_answer_for",
+            f"{found.asks} Open a job card for {unit.number}, or say why it goes back all the same.",
+        )
+    on = local_today(unit.site, now) if unit.site is not None else now.date()
+    reason = f"Brought back: {despite.strip()}" if found.asks else "Brought back"
+    placement = custody.give_back(unit, on=on, by=by, loaner_to=loaner_to, reason=reason)
+    refresh_units([unit.pk], now=now)
+    return placement
 
 
 @transaction.atomic

@@ -29,6 +29,7 @@ from inventory.register.places import Store
 from inventory.stock.queries import balances, stock_disagreements
 from schedules.due.models import Obligation
 from schedules.due.services import refresh_units
+from schedules.visits.workshop import bring_back
 from servicedesk.access import Act
 from servicedesk.bench.stock import GoodsView
 from servicedesk.bench.stock_forms import GiveBackForm, LendForm, OwnUnitForm, StoreForm, UnitsForm
@@ -204,8 +205,9 @@ class LoansView(GoodsView):
 
     def _back(self, given: dict[str, Any]) -> None:
         [unit] = units_by_number(given["unit"])
-        placement = custody.give_back(unit, on=self.now.date(), by=self.person, loaner_to=given["loaner_to"])
-        refresh_units([unit.pk], now=self.now)
+        placement = bring_back(
+            unit, by=self.person, now=self.now, loaner_to=given["loaner_to"], despite=given["despite"]
+        )
         self.told(f"{unit.number} hangs at {placement.location.number} again.")
 
     def _show(self, lend: LendForm, back: GiveBackForm, status: int = 200) -> HttpResponse:

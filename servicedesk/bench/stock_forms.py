@@ -223,6 +223,12 @@ class GiveBackForm(forms.Form):
 
     unit = forms.CharField(label="Number of the unit that comes back", max_length=30)
     loaner_to = forms.ModelChoiceField(Store.objects.none(), label="Its loaner goes to", required=False)
+    despite = forms.CharField(
+        label="Why it goes back all the same",
+        max_length=100,
+        required=False,
+        help_text="Only where a test or a recharge is open and no job card says that it was done.",
+    )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -16,8 +16,10 @@ from inventory.logbook.models import ServiceRecord
 from inventory.logbook.services import NewReading
 from inventory.measures.kinds import Task
 from inventory.measures.stamps import Stamp
+from inventory.register.custody import give_back
 from inventory.register.models import Unit
 from inventory.register.places import Store
+from inventory.register.services import set_state
 from inventory.stock import services as stock
 from inventory.stock.models import Item, Lot, StockBalance, StockMove
 from inventory.stock.queries import units_of_lot
@@ -91,6 +93,45 @@ def test_a_recharge_goes_from_receipt_to_its_place_and_moves_the_right_clock(han
     found = dates(unit)
     assert found[Task.INTERNAL_EXAMINATION] == date(2032, 11, 25)
     assert found[Task.HYDROSTATIC_TEST] == date(2034, 3, 31)
+
+
+def test_no_unit_goes_back_past_its_job_card(hand: Any, second: Any) -> None:
+    unit = make_away(made=Stamp.of(2022, 3))
+    card = receive(unit, hand)
+    work_until(card, "leak_test", hand)  # Filled, and nobody has proved that it holds.
+    with pytest.raises(Conflict, match=f"{card.number} is not released") as refused:
+        workshop.bring_back(unit, by=hand, now=NOW, despite="It looks good")
+    assert refused.value.code == "not_released"
+    work_until(card, "finish", hand)
+    with pytest.raises(Conflict, match="awaits release"):
+        workshop.bring_back(unit, by=hand, now=NOW)
+    step(card, "release", second)
+    with pytest.raises(Conflict, match="last step of its job card"):
+        workshop.bring_back(unit, by=hand, now=NOW)
+    unit.refresh_from_db()
+    assert unit.location is None
+    # Hung by a technician on the way, it leaves nothing but the card to be closed.
+    place = give_back(unit, on=TODAY, by=hand)
+    step(card, "return", second)
+    card.refresh_from_db()
+    unit.refresh_from_db()
+    assert (card.state, unit.location) == (JobCard.State.RETURNED, place.location)
+    assert unit.placements.filter(until_on__isnull=True).count() == 1
+
+
+def test_what_waits_for_a_test_goes_back_only_when_somebody_answers_for_it(hand: Any) -> None:
+    unit = make_away(made=Stamp.of(2012, 3))
+    with pytest.raises(Conflict, match="was due by 2024-03-31") as refused:
+        workshop.bring_back(unit, by=hand, now=NOW)
+    assert refused.value.code == "to_answer_for"
+    place = workshop.bring_back(unit, by=hand, now=NOW, despite="The owner insists, told in writing")
+    assert "owner insists" in place.reason
+    spent = make_away(made=Stamp.of(2022, 3))
+    set_state(spent, Unit.State.AWAITING_RECHARGE)
+    with pytest.raises(Conflict, match="awaits its recharge"):
+        workshop.bring_back(spent, by=hand, now=NOW)
+    sound = make_away(made=Stamp.of(2022, 3))
+    assert workshop.bring_back(sound, by=hand, now=NOW).reason == "Brought back"
 
 
 def test_a_unit_past_its_test_is_not_charged_before_it_has_passed_one(hand: Any) -> None:

@@ -9,6 +9,7 @@ from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.stamps import Stamp
 from inventory.register.models import Unit
 from inventory.register.places import Loan
+from inventory.workshop.services import open_card
 from schedules.visits.models import Doubt
 from tests.factories import NOW, TODAY, make_model, make_site, make_unit, make_user, make_visit
 from tests.servicedesk.api.test_field_acts import Phone, states
@@ -79,6 +80,22 @@ def test_a_loaner_hangs_and_goes_again(technician, site, model):
     assert (unit.state, unit.location) == (Unit.State.IN_SERVICE, place)
     assert (loaner.state, loaner.location) == (Unit.State.LOANER_FREE, None)
     assert Loan.objects.get().ended_on is not None
+
+
+def test_a_unit_hung_again_before_its_card_is_released_does_not_count_as_working(technician, site, model):
+    unit = make_unit(site, model=model, refresh=False)
+    place = unit.location
+    phone = phone_for(technician, site, [unit])
+    away = phone.act("to_workshop", unit, content={"reason": "Pressure low"})
+    assert states(phone.send(away, phone.closed(1, removed=1))) == ["accepted"] * 2
+    card = open_card(unit, reason="pressure_lost", works=["recharge"], by=technician, now=NOW)
+    other = make_unit(site, model=model, refresh=False)
+    back = phone_for(technician, site, [other])
+    acts = [back.act("give_back", unit), back.serviced(other)]
+    assert states(back.send(*acts, back.closed(2, serviced=1))) == ["accepted"] * 3
+    unit.refresh_from_db()
+    assert (unit.state, unit.location) == (Unit.State.AWAITING_RECHARGE, place)
+    assert card.number in unit.placements.latest("pk").reason
 
 
 def test_exchanged_condemned_and_replaced(technician, site, model):
