@@ -433,6 +433,29 @@ def test_everything_else_that_happens_on_site_and_a_refusal(phone_of, accessible
     assert [a["state"] for a in phone.stored("acts") if a["kind"] == "exchange"] == ["discarded"]
 
 
+def test_one_phone_for_two_people(phone_of) -> None:
+    """What one recorded waits while the other is signed in, and goes out when the first is back."""
+    day = make_day()
+    colleague = make_user("technician", first_name="Moss", last_name="Hale")
+    phone = phone_of()
+    page = phone.page
+    phone.sign_in(day.technician)
+    phone.store_day()
+    with phone.no_signal():
+        phone.open(f"unit/{day.visit.public_id}/{day.units[0].public_id}")
+        phone.pass_unit()
+        phone.is_at("002")
+    Session.objects.all().delete()
+    phone.sign_in(colleague)
+    phone.store_day()
+    expect(page.locator(".app-name")).to_have_text("Moss Hale")
+    Session.objects.all().delete()
+    phone.sign_in(day.technician)
+    expect(page.locator(".app-name")).to_have_text("Ines Rowntree")
+    phone.all_sent()
+    assert set(FieldAct.objects.values_list("made_by", flat=True)) == {day.technician.pk}
+
+
 def test_the_phone_judges_as_the_server_does(page: Page, live_server: Any) -> None:
     """Every shared case, in the browser: the same value, the same word, the same sentence."""
     cases = json.loads((settings.BASE_DIR / "tests/cases/judging.json").read_text("utf-8"))

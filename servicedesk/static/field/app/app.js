@@ -241,7 +241,8 @@ const start = async () => {
   listenForScanner();
   onChange((what) => {
     linkSoon();
-    if (drawn === wanted) shown?.refresh?.(what);
+    if (what === "person") void draw();
+    else if (drawn === wanted) shown?.refresh?.(what);
     else missed.add(what);
   });
   await draw();

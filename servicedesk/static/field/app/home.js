@@ -32,7 +32,7 @@ const isOfToday = (day) => new Date(day.stored_at).toDateString() === new Date()
 
 /** Fetches the day, puts it on the phone with the scanner, and asks the browser to keep it. @param {(step: string) => void} tell */
 const store = async (tell) => {
-  const { call } = await import("./outbox.js");
+  const { call, sync } = await import("./outbox.js");
   tell("Fetching the visits …");
   const known = await storedDay(await recall("person"));
   const headers = known && isOfToday(known) ? { "If-None-Match": known.etag } : {};
@@ -47,6 +47,8 @@ const store = async (tell) => {
   const scanner = await storeScanner();
   const isKept = (await navigator.storage?.persist?.().catch(() => false)) ?? false;
   await remember("kept", isKept);
+  // It may be the day of somebody else than before: what waits here of that person goes out now.
+  void sync();
   return { day, scanner };
 };
 

@@ -9,12 +9,14 @@ import {
   actsIn,
   changed,
   deviceId,
+  isKnownHere,
   markTried,
   photoOf,
   putPhoto,
   recall,
   remember,
   settleActs,
+  showPerson,
   storeOthers,
   storeQuestions,
   waitingPhotos,
@@ -29,6 +31,7 @@ const CHUNK = 512 * 1024;
 const PATIENCE_MS = 45_000;
 const FIRST_WAIT_MS = 2_000;
 const LONGEST_WAIT_MS = 5 * 60_000;
+const NEWS_MS = 60_000;
 
 /** How sending stands: said on every screen. */
 export const link = {
@@ -267,7 +270,7 @@ const later = (after_ms) => {
   timer = setTimeout(() => void sync(), after_ms);
 };
 
-/** Whoever is signed in on this phone now; null when nobody is, undefined when the server is out of reach. */
+/** Whoever is signed in on this phone now. @returns {Promise<string>} */
 const whoIs = async () => (await (await call("me/")).json()).id;
 
 /**
@@ -295,10 +298,17 @@ const exchange = async () => {
   await navigator.locks.request("field-outbox", { ifAvailable: true }, async (lock) => {
     if (!lock) return later(wait_ms);
     try {
-      const person = await recall("person");
-      if (!person) return;
-      const signedIn = await whoIs();
-      if (signedIn !== person) return show("stranger", "Somebody else is signed in on this phone.");
+      const shown = await recall("person");
+      if (!shown) return;
+      const person = await whoIs();
+      if (person !== shown) {
+        // Back on this phone after somebody else: what waits here of this person goes out, as was promised.
+        if (await isKnownHere(person)) await showPerson(person);
+        else {
+          show("stranger", "Somebody else is signed in on this phone.");
+          return later(NEWS_MS);
+        }
+      }
       show("sending");
       await sendActs(person);
       await fetchOthers(person);
@@ -309,7 +319,7 @@ const exchange = async () => {
       const left = inOrder(await actsIn("waiting"), person);
       // What was recorded meanwhile goes at once; what waits on the server for an earlier act is asked
       // again; else only news are fetched.
-      later(left.some((act) => !act.answer) ? 0 : left.length ? 15_000 : 60_000);
+      later(left.some((act) => !act.answer) ? 0 : left.length ? 15_000 : NEWS_MS);
     } catch (error) {
       noteRefusal(error);
       isAskedAgain = false;

@@ -155,6 +155,16 @@ export const storeQuestions = async (surveys, person) => {
 
 /** @param {string} person */
 export const storedDay = async (person) => (person ? (await db()).get("days", person) : undefined);
+/** Whether somebody has a stored day or waiting records on this phone. @param {string} person */
+export const isKnownHere = async (person) =>
+  Boolean(await storedDay(person)) || (await actsIn("waiting")).some((act) => act.person === person);
+
+/** From now on this phone shows and sends what is of this person. @param {string} person */
+export const showPerson = async (person) => {
+  await remember("person", person);
+  changed("person");
+};
+
 /** @param {string} person @param {string} site */
 export const storedSite = async (person, site) =>
   (await (await db()).get("sites", `${person}|${site}`)) ?? { units: [], locations: [], defects: [] };

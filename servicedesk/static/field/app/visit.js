@@ -51,7 +51,7 @@ export const openVisit = async (id, isAnew = false) => {
 let recording = "";
 
 onChange((what, written) => {
-  if (what === "day") opened = null;
+  if (what === "day" || what === "person") opened = null;
   if (what === "asked" && opened) {
     const { person, visit } = opened;
     // The rest of the day stays: what is half recorded on the screen goes on.
