@@ -1,7 +1,7 @@
 // @ts-check
 /** A unit of the register that is not where it should hang, or that nobody could get to. */
 
-import { button, choices, field, go, h, icon, say, todayIn } from "./dom.js";
+import { button, choices, field, go, h, icon, once, say, todayIn } from "./dom.js";
 import { remarksField, textField } from "./event_parts.js";
 import { placeWords } from "./survey.js";
 import { kindWords, nextOpen, surveyOf } from "./surveying.js";
@@ -23,7 +23,7 @@ export const screen = async ([visitId, unitId]) => {
   const saidBy = textField("Who said so", { autocapitalize: "words" });
   const why = h("div", { class: "stack", hidden: true }, field("Why", reason), saidBy.node);
   const remarks = remarksField("Remarks", "What is there instead: an empty bracket, another unit, nothing.");
-  const save = async () => {
+  const save = once(async () => {
     await record(visit, [
       {
         kind: "survey_missing",
@@ -39,7 +39,7 @@ export const screen = async ([visitId, unitId]) => {
     const next = nextOpen(surveyOf(visit, today).units, one.key);
     say("Saved.");
     go(next ? `reading/${visitId}/${next.key}?by=picked` : `survey/${visitId}`, { replace: true });
-  };
+  });
   return {
     title: one.place?.number ?? one.unit.number,
     back: `reading/${visitId}/${unitId}?by=picked`,

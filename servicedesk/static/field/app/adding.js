@@ -1,7 +1,7 @@
 // @ts-check
 /** A unit that hangs on the premises and is not on the register: quick add, incomplete and marked so. */
 
-import { button, field, go, h, say, todayIn } from "./dom.js";
+import { button, field, go, h, once, say, todayIn } from "./dom.js";
 import { placeField, remarksField, textField } from "./event_parts.js";
 import { compareMark } from "./marks.js";
 import { photoField } from "./photo.js";
@@ -53,10 +53,10 @@ export const screen = async ([visitId], query) => {
   if (at) placeNumber.value = at.number;
   const remarks = remarksField();
   const said = h("p", { class: "app-lacking", role: "alert" });
-  const save = async () => {
+  const save = once(async () => {
     const mark = compareMark(made.said(), null, todayIn(site.time_zone), false);
     said.textContent = place.check() || (mark.word === "fault" ? mark.sentence : "");
-    if (said.textContent) return;
+    if (said.textContent) return false;
     const { location, content } = place.said();
     const unit = crypto.randomUUID();
     await record(
@@ -86,7 +86,8 @@ export const screen = async ([visitId], query) => {
     );
     say("Added.");
     go(`${unitAddress(visit, unit)}?by=picked`, { replace: true });
-  };
+    return true;
+  });
   return {
     title: "Add a unit",
     back: `visit/${visitId}`,

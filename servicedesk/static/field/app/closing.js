@@ -1,7 +1,7 @@
 // @ts-check
 /** Closing a visit: counts that must add up, what has to be said aloud, a signature or why there is none. */
 
-import { button, chip, count, field, go, h, icon, redraw, say, todayIn } from "./dom.js";
+import { button, chip, count, field, go, h, icon, once, redraw, say, showWrong, todayIn } from "./dom.js";
 import { draftFields } from "./draft_fields.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
@@ -280,7 +280,7 @@ export const screen = async ([id], query) => {
     done_on: todayIn(site.time_zone),
     ...((await draftOf(key)) ?? {}),
   };
-  const keep = () => void putDraft(key, draft);
+  const keep = () => void putDraft(key, draft).catch(showWrong);
   const { found, node: countsNode } = counts(visit);
   const { isEmpty, node: readNode } = readOut(visit);
   const change = () => {
@@ -325,8 +325,8 @@ export const screen = async ([id], query) => {
     said.textContent = lacking();
     main.setAttribute("aria-disabled", String(!!lacking()));
   };
-  const close = async () => {
-    if (lacking()) return;
+  const close = once(async () => {
+    if (lacking()) return false;
     const before =
       visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length +
       (visit.acts.length ? 0 : 1);
@@ -341,7 +341,8 @@ export const screen = async ([id], query) => {
     await record(visit, [{ kind: "close", content }], { draft: key, settles });
     say("Closed on this phone.");
     go(`close/${id}`, { replace: true });
-  };
+    return true;
+  });
   update();
   return {
     title: "Count and close",

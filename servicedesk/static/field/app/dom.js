@@ -80,6 +80,38 @@ export const say = (sentence) => {
   byId("said").textContent = sentence;
 };
 
+/** What went wrong, at the thumb and aloud, until the next try or the next screen. @param {unknown} error */
+export const showWrong = (error) => {
+  const { message } = /** @type {Error} */ (error);
+  if (byId("wrong")?.textContent === message) return;
+  byId("wrong")?.remove();
+  byId("foot").prepend(
+    h("div", { class: "app-actions", id: "wrong" }, h("p", { class: "app-lacking", role: "alert" }, message)),
+  );
+};
+
+/**
+ * What a button does, one at a time: a second tap does nothing while the first is under way, nor once it is
+ * done and the next screen is about to come. What goes wrong is said, and the button works again.
+ * @template {any[]} T
+ * @param {(...given: T) => Promise<unknown>} act  returns false where nothing was done
+ */
+export const once = (act) => {
+  let isBusy = false;
+  return async (/** @type {T} */ ...given) => {
+    if (isBusy) return;
+    isBusy = true;
+    byId("wrong")?.remove();
+    try {
+      isBusy = (await act(...given)) !== false;
+    } catch (error) {
+      isBusy = false;
+      console.warn(error);
+      showWrong(error);
+    }
+  };
+};
+
 /** One of a word or many. @param {number} n @param {string} one @param {string} [many] */
 export const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 

@@ -1,7 +1,7 @@
 // @ts-check
 /** Everything that can happen to a unit beside being serviced: each is a result or a fact of its own. */
 
-import { button, choices, field, go, h, icon, notice, say } from "./dom.js";
+import { button, choices, field, go, h, icon, notice, once, say } from "./dom.js";
 import { askDefect, codeOf, kindsOf } from "./defects.js";
 import { otherUnit, placeField, receiptField, remarksField, textField } from "./event_parts.js";
 import { photoField } from "./photo.js";
@@ -430,12 +430,9 @@ export const screen = async ([visitId, unitId, kind], query) => {
   const photos = [];
   const form = FORMS[kind]({ visit, stop, photos });
   const said = h("p", { class: "app-lacking", role: "alert" });
-  let isSaving = false;
-  const save = async () => {
-    const lacking = form.check();
-    said.textContent = lacking;
-    if (lacking || isSaving) return;
-    isSaving = true;
+  const save = once(async () => {
+    said.textContent = form.check();
+    if (said.textContent) return false;
     const made = await form.acts();
     const acts = made.map((act, i) => ({
       kind,
@@ -455,7 +452,7 @@ export const screen = async ([visitId, unitId, kind], query) => {
     );
     const next = nextStop(visit.round.stops, unitId);
     return go(next ? `${unitAddress(visit, next.key)}?by=picked` : `close/${visitId}`, { replace: true });
-  };
+  });
   const cautions = form.moment
     ? visit.day.cautions
         .filter(

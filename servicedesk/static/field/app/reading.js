@@ -5,7 +5,7 @@
  */
 
 import { askDefect, defectList, kindsOf } from "./defects.js";
-import { button, chip, clock, go, h, icon, notice, redraw, say, todayIn } from "./dom.js";
+import { button, chip, clock, go, h, icon, notice, once, redraw, say, showWrong, todayIn } from "./dom.js";
 import { remarksField, textField } from "./event_parts.js";
 import { photoField } from "./photo.js";
 import { position, watchPosition } from "./position.js";
@@ -78,11 +78,14 @@ const recorded = (visit, one, facts) => {
       "div",
       { class: "row" },
       one.own.length
-        ? button("Take it back", async () => {
-            await undo(visit, one.own.at(-1));
-            say("Taken back.");
-            redraw();
-          })
+        ? button(
+            "Take it back",
+            once(async () => {
+              await undo(visit, one.own.at(-1));
+              say("Taken back.");
+              redraw();
+            }),
+          )
         : null,
       h("a", { class: "button", href: `#/reading/${visit.visit.id}/${one.key}?by=picked&again=yes` }, "Read it again"),
     ),
@@ -175,7 +178,7 @@ export const screen = async ([visitId, unitId], query) => {
   draft.photos = (await Promise.all(draft.photos.map((/** @type {string} */ id) => photoOf(id)))).filter(Boolean);
   const keep = () => {
     const { photos, ...rest } = draft;
-    void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) });
+    void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) }).catch(showWrong);
   };
   const onChange = () => {
     keep();
@@ -329,8 +332,8 @@ export const screen = async ([visitId, unitId], query) => {
       return `Still to answer: ${open.map((f) => f.label.toLowerCase()).join(", ")}. “Not readable” is an answer, too.`;
     return "";
   };
-  const save = async () => {
-    if (lacking()) return;
+  const save = once(async () => {
+    if (lacking()) return false;
     const isMoved = !one?.place || draft.isElsewhere;
     const { location, acts } = isMoved ? where.said() : { location: one.place.id, acts: [] };
     const unit = one?.key ?? crypto.randomUUID();
@@ -358,7 +361,10 @@ export const screen = async ([visitId, unitId], query) => {
       { photos: draft.photos, draft: key, settles },
     );
     if (isMoved && draft.place.building + draft.place.floor)
-      await putDraft(`here|${visitId}`, { building: draft.place.building || here.building, floor: draft.place.floor || here.floor });
+      await putDraft(`here|${visitId}`, {
+        building: draft.place.building || here.building,
+        floor: draft.place.floor || here.floor,
+      }).catch(showWrong);
     const following = one?.listed ? next() : null;
     say("Saved.");
     if (one && following) go(`reading/${visitId}/${following.key}?by=picked`);
@@ -368,7 +374,8 @@ export const screen = async ([visitId, unitId], query) => {
       sessionStorage.setItem("surveyed", `${draft.place.number} saved.`);
       go(`reading/${visitId}/new`, { replace: true });
     }
-  };
+    return true;
+  });
   const main = button([icon("done"), one ? "Save" : "Save, next unit"], () => void save(), { class: "button-main button-big app-next" });
   const update = () => {
     const words = lacking();

@@ -1,7 +1,7 @@
 // @ts-check
 /** A survey: the walk through the premises, floor by floor, and what the office asks. */
 
-import { button, chip, count, field, go, h, icon, notice, say, todayIn } from "./dom.js";
+import { button, chip, count, field, go, h, icon, notice, once, say, showWrong, todayIn } from "./dom.js";
 import { askDefect } from "./defects.js";
 import { remarksOn } from "./reading_parts.js";
 import { scanCode } from "./scan.js";
@@ -81,13 +81,16 @@ export const screen = async ([id], query) => {
     if (first) Object.assign(here, { building: first.building, floor: first.floor });
   }
 
-  const remark = async () => {
+  const remark = once(async () => {
     const found = await remarksOn(visit, survey.places, here, askDefect);
-    if (!found) return;
-    await record(visit, found.acts, { photos: found.photos });
-    say("Noted.");
-    draw();
-  };
+    if (found) {
+      await record(visit, found.acts, { photos: found.photos });
+      say("Noted.");
+      draw();
+    }
+    // This screen stays: there may be more to remark on.
+    return false;
+  });
 
   const draw = () => {
     survey = surveyOf(visit, today);
@@ -219,7 +222,7 @@ export const screen = async ([id], query) => {
   const moveTo = (/** @type {Record<string, string>} */ to) => {
     Object.assign(here, to);
     whereWords.textContent = [here.building, here.floor].filter(Boolean).join(", ") || "not said yet";
-    void putDraft(key, here);
+    void putDraft(key, here).catch(showWrong);
     draw();
   };
   const input = (/** @type {"building" | "floor"} */ name) => {

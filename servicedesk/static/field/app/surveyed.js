@@ -1,7 +1,7 @@
 // @ts-check
 /** The end of a survey: counts that add up, what differs, and the customer's signature. */
 
-import { button, chip, count, field, go, h, icon, notice, redraw, say, todayIn } from "./dom.js";
+import { button, chip, count, field, go, h, icon, notice, once, redraw, say, showWrong, todayIn } from "./dom.js";
 import { draftFields } from "./draft_fields.js";
 import { codeOf } from "./defects.js";
 import { signatureField } from "./signature.js";
@@ -165,7 +165,7 @@ export const screen = async ([id], query) => {
   const key = `surveyed|${id}`;
   const draft = { name: "", reason: "", isTold: false, isCounted: false, isShared: false, signature: null, done_on: today, ...((await draftOf(key)) ?? {}) };
   const change = () => {
-    void putDraft(key, draft);
+    void putDraft(key, draft).catch(showWrong);
     update();
   };
   const { isEmpty, node: toldNode } = told(visit, survey);
@@ -196,8 +196,8 @@ export const screen = async ([id], query) => {
     return "";
   };
   const said = h("p", { class: "app-lacking", role: "status" });
-  const close = async () => {
-    if (lacking()) return;
+  const close = once(async () => {
+    if (lacking()) return false;
     const before =
       visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length + (visit.acts.length ? 0 : 1);
     const content = {
@@ -210,7 +210,8 @@ export const screen = async ([id], query) => {
     await record(visit, [{ kind: "close", content }], { draft: key, settles });
     say("Ended on this phone.");
     go(`surveyed/${id}`, { replace: true });
-  };
+    return true;
+  });
   const main = button([icon("lock"), "End the survey"], () => void close(), { class: "button-main button-big app-next" });
   const update = () => {
     const words = lacking();

@@ -4,7 +4,7 @@
  * result. All well is two touches and the figures that the task demands; nothing passes without them.
  */
 
-import { button, choices, clock, count, go, h, icon, notice, redraw, say } from "./dom.js";
+import { button, choices, clock, count, go, h, icon, notice, once, redraw, say, showWrong } from "./dom.js";
 import { askDefect, defectList, kindsOf } from "./defects.js";
 import { measureFields } from "./measures.js";
 import { photoField } from "./photo.js";
@@ -86,11 +86,14 @@ const recordedBox = (visit, stop, again) => {
       "div",
       { class: "row" },
       isOwn
-        ? button("Take it back", async () => {
-            await undo(visit, result.act);
-            say("Taken back.");
-            redraw();
-          })
+        ? button(
+            "Take it back",
+            once(async () => {
+              await undo(visit, result.act);
+              say("Taken back.");
+              redraw();
+            }),
+          )
         : null,
       button("Record again", again),
     ),
@@ -208,7 +211,7 @@ export const screen = async ([visitId, unitId], query) => {
 
   const keep = () => {
     const { photos, ...rest } = draft;
-    void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) });
+    void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) }).catch(showWrong);
   };
   const form = { visit, stop, draft, keep };
   const measures = await measureFields({
@@ -260,12 +263,12 @@ export const screen = async ([visitId, unitId], query) => {
         ? [
             defectList(day, stop.defects, {
               label: "Put right",
-              act: async (defect) => {
+              act: once(async (defect) => {
                 await record(visit, [
                   { kind: "settle_defect", content: { defect: defect.id, how: "Put right on this visit" } },
                 ]);
                 redraw();
-              },
+              }),
             }),
           ]
         : []),
@@ -303,7 +306,7 @@ export const screen = async ([visitId, unitId], query) => {
   // --- the bar at the thumb ------------------------------------------------------------------------
 
   const scanOf = () => (isProved ? { by, read, ...position() } : { by: "picked", read: "", ...position() });
-  const save = async (/** @type {"serviced" | "failed"} */ outcome) => {
+  const save = once(async (/** @type {"serviced" | "failed"} */ outcome) => {
     const rows = checks.rows();
     const marks = Object.entries(draft.marks)
       .filter(([, mark]) => String(mark).trim())
@@ -365,7 +368,7 @@ export const screen = async ([visitId, unitId], query) => {
     const following = next();
     say(`${stopName(stop)} recorded. ${following ? `Next ${stopName(following)}.` : "All have a result."}`);
     go(following ? `${unitAddress(visit, following.key)}?by=picked` : `close/${visitId}`, { replace: true });
-  };
+  });
 
   const foot = h("div", { class: "app-actions" });
   const said = h("p", { class: "app-lacking", role: "status" });
@@ -474,11 +477,14 @@ export const screen = async ([visitId, unitId], query) => {
             { class: "app-undo" },
             icon("done"),
             h("span", null, last.words),
-            button("Take back", async () => {
-              await undo(visit, last.act);
-              say("Taken back.");
-              redraw();
-            }),
+            button(
+              "Take back",
+              once(async () => {
+                await undo(visit, last.act);
+                say("Taken back.");
+                redraw();
+              }),
+            ),
           )
         : null,
       head,
