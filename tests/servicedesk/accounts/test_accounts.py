@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from django.conf import settings
 from django.test import Client
@@ -150,6 +152,16 @@ def test_the_password_page_asks_a_stranger_to_sign_in() -> None:
 def test_everybody_who_is_signed_in_may_read_the_help(cast: Cast, role: str) -> None:
     assert cast.get(role, "help").status_code == 200
     assert Client().get("/help/").status_code == 302
+
+
+@pytest.mark.parametrize("role", START)
+def test_the_help_links_only_what_the_role_may_open(cast: Cast, role: str) -> None:
+    client = cast.client(role)
+    page = client.get(reverse("help")).content.decode()
+    links = set(re.findall(r'<a [^>]*href="(/[^"#?]*)', page[page.index("<main") : page.index("</main>")]))
+    assert {link: client.get(link).status_code for link in links} == dict.fromkeys(links, 200)
+    assert (reverse("field:plain") in links) == (role == "technician")
+    assert (reverse("desk:erase") in links) == (role == "manager")
 
 
 @pytest.mark.parametrize("role", START)

@@ -248,6 +248,16 @@ def test_a_loan_out_too_long_is_marked(cast, shop):
     assert "Too long" in cast.client("workshop").get(reverse("bench:loans")).content.decode()
 
 
+@pytest.mark.parametrize(("role", "is_linked"), [("manager", True), ("workshop", False)])
+def test_a_bare_place_links_its_site_for_who_may_open_it(cast, role, is_linked):
+    take_down_unit(cast.unit, on=TODAY, by=cast.people["manager"], to_state=Unit.State.IN_WORKSHOP)
+    client, site = cast.client(role), reverse("desk:site", args=[cast.site.public_id])
+    page = client.get(reverse("bench:loans")).content.decode()
+    assert cast.site.name in page
+    assert (f'href="{site}"' in page) == is_linked
+    assert (client.get(site).status_code == 200) == is_linked
+
+
 @pytest.mark.parametrize("name", ["lots", "lot", "stock", "item", "place", "loans"])
 def test_lists_take_the_same_queries_for_one_and_many(cast, powder, shop, name):
     client = cast.client("workshop")
