@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import UTC, date, datetime, timedelta  # noqa: F401  (UTC for the example above)
 from typing import Any
@@ -27,6 +27,7 @@ KIND_LABELS: Mapping[str, str] = {
     "far_scan": "Recorded far from the site",
     "licence_lapsed": "Licence had lapsed",
     "wrong_clock": "Phone's clock was wrong",
+    "other_day": "Stated for another day than it was recorded",
     "twice": "The same work by two people",
     "marks_differ": "Read off the shell differs from the register",
     "late": "Arrived after the visit was closed",
@@ -131,8 +132,27 @@ def clock_finding(device: str, drift_s: float | None, thresholds: Thresholds) ->
     return Finding(
         "wrong_clock",
         device,
-        f"The clock of the phone was {_duration(abs(drift_s))} {way}; times were put right by that.",
-        (f"server less phone: {drift_s:+.0f} s",),
+        f"The clock of the phone was {duration_words(abs(drift_s))} {way}; times were put right by that.",
+        (f"server less phone: {'+' if drift_s > 0 else '-'}{duration_words(abs(drift_s))}",),
+    )
+
+
+def day_finding(done_on: date, recorded_on: Collection[date]) -> Finding | None:
+    """Return a question when nothing was recorded on the day that is stated for the work.
+
+    ``recorded_on`` are the days at the site by clocks that were put right; none when no phone recorded.
+
+    >>> day_finding(date(2026, 11, 28), {date(2026, 11, 30)}).evidence
+    ('stated 2026-11-28', 'recorded 2026-11-30')
+    """
+    if not recorded_on or done_on in recorded_on:
+        return None
+    days = ", ".join(str(day) for day in sorted(recorded_on))
+    return Finding(
+        "other_day",
+        str(done_on),
+        f"The work is stated for {done_on} and was recorded on {days}, by the phone's clock put right.",
+        (f"stated {done_on}", f"recorded {days}"),
     )
 
 
@@ -176,7 +196,7 @@ def _hurried(seen: Sequence[Seen], limits: Thresholds) -> list[Finding]:
                 Finding(
                     "hurried",
                     part[0].unit,
-                    f"{len(part)} units were serviced within {_duration(took)}"
+                    f"{len(part)} units were serviced within {duration_words(took)}"
                     + (f" by {part[0].by}." if part[0].by else "."),
                     (
                         f"from {part[0].unit} at {part[0].at:%H:%M:%S} UTC",
@@ -263,7 +283,12 @@ def _far(seen: Sequence[Seen], limits: Thresholds) -> list[Finding]:
     ]
 
 
-def _duration(seconds: float) -> str:
+def duration_words(seconds: float) -> str:
+    """Return a length of time as people say it.
+
+    >>> duration_words(172_616)
+    '47 h 56 min'
+    """
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     if hours:

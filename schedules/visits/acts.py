@@ -35,6 +35,7 @@ from inventory.logbook.models import Defect, ServiceRecord
 from inventory.measures.checks import About, defect_text
 from inventory.measures.kinds import TASK_LABELS, Task
 from inventory.measures.plates import AnswerError, read_answer
+from inventory.measures.plausibility import duration_words
 from inventory.measures.stamps import StampError, read_stamp
 from inventory.people import Person
 from inventory.register.adding import add_found_unit, add_location, drop_found_unit, model_of_kind
@@ -275,7 +276,9 @@ class _Intake:
         if drift is not None and abs(drift) > WRONG_CLOCK_S:
             warnings.append(
                 Warned(
-                    "clock", f"The phone's clock is {abs(drift):.0f} s off; both times are kept.", "device_at"
+                    "clock",
+                    f"The phone's clock is {duration_words(abs(drift))} off; both times are kept.",
+                    "device_at",
                 )
             )
         return Taken(act.act_id, "accepted", warnings, visit=visit)

@@ -40,6 +40,7 @@ def look_over(visit: Visit, *, now: datetime) -> list[Doubt]:
         *plausibility.look(_seen(visit, stated), thresholds),
         *_about_people(visit, stated),
         *_about_clocks(visit, thresholds),
+        *_about_day(visit),
         *_about_twice(stated),
         *_about_marks(visit, stated, now=now),
         *_about_late(visit, stated),
@@ -181,6 +182,16 @@ def _about_clocks(visit: Visit, thresholds: Thresholds) -> list[Finding]:
         plausibility.clock_finding(str(device), drift_s, thresholds) for device, drift_s in worst.items()
     ]
     return [one for one in found if one is not None]
+
+
+def _about_day(visit: Visit) -> list[Finding]:
+    if visit.done_on is None:
+        return []
+    acts = FieldAct.objects.filter(visit=visit, device_ref__isnull=False)
+    told = acts.exclude(kind__in=[FieldAct.Kind.START, FieldAct.Kind.UNDO])
+    days = {local_today(visit.site, at) for at in told.values_list("counts_at", flat=True)}
+    found = plausibility.day_finding(visit.done_on, days)
+    return [found] if found is not None else []
 
 
 def _about_twice(stated: Iterable[VisitEntry]) -> list[Finding]:

@@ -12,7 +12,7 @@ import pytest
 from django.utils import timezone
 
 from inventory.logbook.models import Defect, ServiceRecord
-from inventory.register.models import Unit
+from inventory.register.models import Unit, local_today
 from schedules.certificates.content import recount
 from schedules.certificates.models import Certificate
 from schedules.surveys.models import Survey
@@ -275,6 +275,21 @@ def test_a_wrong_clock_is_kept_beside_ours_and_told(technician, site, units):
     act = FieldAct.objects.get()
     assert act.drift_s == pytest.approx(7200)
     assert act.counts_at - act.device_at == timedelta(seconds=7200)
+
+
+@pytest.mark.parametrize(("days_ago", "asked"), [(0, 0), (2, 1)])
+def test_a_day_on_which_nothing_was_recorded_is_asked_about(technician, site, units, days_ago, asked):
+    visit = make_visit(site, units[:1], technician=technician)
+    phone = Phone(technician, visit, behind_s=172_616)
+    result, close = phone.serviced(units[0]), phone.closed(1, serviced=1)
+    close["content"]["done_on"] = (local_today(site, NOW) - timedelta(days=days_ago)).isoformat()
+    answer, _ = phone.send(result, close)
+    assert "47 h 56 min off" in answer["warnings"][0]["detail"]
+    visit.refresh_from_db()
+    assert visit.state == "closed"
+    assert Doubt.objects.filter(visit=visit, kind="other_day").count() == asked
+    clock = Doubt.objects.get(visit=visit, kind="wrong_clock")
+    assert clock.evidence == ["server less phone: +47 h 56 min"]
 
 
 @pytest.mark.parametrize(
