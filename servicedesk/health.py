@@ -13,10 +13,13 @@ from django.conf import settings
 from django.db import DatabaseError, connection
 from django.http import HttpRequest, JsonResponse
 from django.utils import timezone
+from django.utils.crypto import salted_hmac
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 _KEY = "servicedesk:last-beat"
+PROOF_HEADER = "X-Installation-Proof"
+CHALLENGE_LENGTH = 64
 # Several periods, so that a worker busy with a long document is not called dead.
 STALE_AFTER = timedelta(seconds=180)
 
@@ -58,9 +61,23 @@ def state(now: datetime) -> dict[str, str | None]:
     return {"status": "ok" if well else "trouble", **parts}
 
 
+def proof(challenge: str) -> str:
+    """What only this installation can say to ``challenge``: its secret key and data folder are needed."""
+    return salted_hmac(
+        "servicedesk.health.proof", f"{settings.DATA_DIR}\n{challenge}", algorithm="sha256"
+    ).hexdigest()
+
+
 @never_cache
 @require_safe
 def healthz(request: HttpRequest) -> JsonResponse:
-    """Answer 200 when every part works, else 503 with the part that does not; names nothing else."""
+    """Answer 200 when every part works, else 503 with the part that does not; names nothing else.
+
+    Whoever sends a challenge and holds the key too learns from the proof that this is not another server.
+    """
     found = state(timezone.now())
-    return JsonResponse(found, status=200 if found["status"] == "ok" else 503)
+    response = JsonResponse(found, status=200 if found["status"] == "ok" else 503)
+    challenge = request.GET.get("challenge", "")
+    if challenge:
+        response[PROOF_HEADER] = proof(challenge[:CHALLENGE_LENGTH])
+    return response

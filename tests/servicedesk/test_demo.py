@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import socket
 from datetime import timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from threading import Thread
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from django.core.management import CommandError, call_command
@@ -17,6 +20,8 @@ from schedules.surveys.queries import walk_of
 from schedules.visits.models import Visit
 from servicedesk import demo, demo_stock, demo_survey
 from servicedesk.accounts.models import OwnerMembership
+from servicedesk.health import PROOF_HEADER, proof
+from servicedesk.management.commands.demo import Command as DemoCommand
 from tests.factories import NOW, make_unit
 
 pytestmark = pytest.mark.django_db
@@ -30,6 +35,45 @@ def test_a_taken_port_is_refused_before_anything_is_made():
         with pytest.raises(CommandError, match="choose another"):
             call_command("demo", "--no-serve", port=taken.getsockname()[1])
     assert not Unit.objects.exists()
+
+
+class Running:
+    """Stands for the process of the own server, which is alive."""
+
+    def poll(self):
+        return None
+
+
+@pytest.mark.parametrize(("status", "is_own"), [(200, True), (200, False), (503, False), (404, False)])
+def test_only_the_own_server_is_taken_for_ready(status, is_own):
+    asked = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self):
+            asked.append(self.path)
+            challenge = parse_qs(urlsplit(self.path).query)["challenge"][0]
+            self.send_response(status)
+            # Another installation has another key: it can answer, but not with the same words.
+            self.send_header(PROOF_HEADER, proof(challenge if is_own else challenge[::-1]))
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_):
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        base_url = f"http://127.0.0.1:{server.server_port}"
+        if is_own:
+            DemoCommand()._await(Running(), base_url)
+        else:
+            with pytest.raises(CommandError, match="Another server answers"):
+                DemoCommand()._await(Running(), base_url)
+    finally:
+        server.shutdown()
+        server.server_close()
+    assert len(asked) == 1
 
 
 @pytest.mark.embedded_home

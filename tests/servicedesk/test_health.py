@@ -102,3 +102,14 @@ def test_the_page_answers_503_on_trouble_200_when_well_and_is_never_kept(
     assert answer.json()["status"] == "ok"
     assert "no-store" in answer.headers["Cache-Control"]
     assert client.post("/healthz").status_code == 405
+
+
+@pytest.mark.django_db
+def test_an_installation_proves_itself_to_who_holds_its_key_only(broker: Broker, settings: Any) -> None:
+    client = Client()
+    assert health.PROOF_HEADER not in client.get("/healthz").headers
+    said = client.get("/healthz", {"challenge": "abc"}).headers[health.PROOF_HEADER]
+    assert said == health.proof("abc") != health.proof("abd")
+    settings.DATA_DIR = settings.DATA_DIR / "another"
+    assert said != health.proof("abc")
+    assert settings.SECRET_KEY not in said

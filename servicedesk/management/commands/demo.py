@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import http.client
 import os
+import secrets
 import signal
 import subprocess
 import sys
@@ -17,6 +19,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import connections
 from django.utils import timezone
+from django.utils.crypto import constant_time_compare
 
 from inventory.access import EVERYTHING
 from inventory.register.models import Site, Unit
@@ -35,6 +38,7 @@ from servicedesk import (
     demo_workshop,
 )
 from servicedesk.demo_day import CallRefused, Client, DayDone, work_visits
+from servicedesk.health import CHALLENGE_LENGTH, PROOF_HEADER, proof
 from servicedesk.management.commands.up import require_free
 from servicedesk.supervisor import die_with_parent
 
@@ -127,15 +131,29 @@ class Command(BaseCommand):
             _stop(server)
 
     def _await(self, server: subprocess.Popen[bytes], base_url: str) -> None:
+        """Wait until our own server works; raise ``CommandError`` when it does not, or another answers."""
         deadline = time.monotonic() + READY_WITHIN_S
         while time.monotonic() < deadline:
             if server.poll() is not None:
                 raise CommandError("The server did not start; its own message stands above.")
+            challenge = secrets.token_hex(CHALLENGE_LENGTH // 2)
+            address = f"{base_url}/healthz?challenge={challenge}"
             try:
-                with urllib.request.urlopen(f"{base_url}/healthz", timeout=5):  # noqa: S310
-                    return
+                with urllib.request.urlopen(address, timeout=5) as answer:  # noqa: S310
+                    is_ready, headers = True, answer.headers
+            except urllib.error.HTTPError as refused:
+                is_ready, headers = False, refused.headers
+                refused.close()
             except (urllib.error.URLError, ConnectionError, TimeoutError):
                 time.sleep(0.2)
+                continue
+            except http.client.HTTPException as strange:
+                raise _not_ours(base_url) from strange
+            if not constant_time_compare(headers.get(PROOF_HEADER, ""), proof(challenge)):
+                raise _not_ours(base_url)
+            if is_ready:
+                return
+            time.sleep(0.2)
         raise CommandError(f"No answer from {base_url}/healthz within {READY_WITHIN_S} s.")
 
     def _work_past_day(self, base_url: str, past: list[Visit]) -> DayDone:
@@ -200,6 +218,15 @@ class Command(BaseCommand):
             out(f"  {username:<12}owner, {owner}")
         out(f"Done in {seconds:.0f} s")
         out("-" * 76)
+
+
+def _not_ours(base_url: str) -> CommandError:
+    """The port was free when we looked, and somebody else took it since."""
+    start, _, port = base_url.rpartition(":")
+    return CommandError(
+        f"Another server answers at {start}:{port}, and nothing else was sent to it. Stop it, "
+        f"or choose another port, for example `make run PORT={int(port) + 1}`."
+    )
 
 
 def _stop(server: subprocess.Popen[bytes]) -> None:
