@@ -433,8 +433,8 @@ def test_everything_else_that_happens_on_site_and_a_refusal(phone_of, accessible
     assert [a["state"] for a in phone.stored("acts") if a["kind"] == "exchange"] == ["discarded"]
 
 
-def test_one_phone_for_two_people(phone_of) -> None:
-    """What one recorded waits while the other is signed in, and goes out when the first is back."""
+def test_one_phone_for_two_people(phone_of, accessible) -> None:
+    """Nobody works as the other; what one recorded waits, and goes out when that person is back."""
     day = make_day()
     colleague = make_user("technician", first_name="Moss", last_name="Hale")
     phone = phone_of()
@@ -447,8 +447,21 @@ def test_one_phone_for_two_people(phone_of) -> None:
         phone.is_at("002")
     Session.objects.all().delete()
     phone.sign_in(colleague)
+    expect(page.locator("main")).to_contain_text(
+        "Moss Hale is signed in. The day on this phone is that of Ines"
+    )
+    expect(page.locator("main")).to_contain_text("2 records of Ines Rowntree wait here")
+    accessible(page)
+    phone.open(f"unit/{day.visit.public_id}/{day.units[1].public_id}")
+    expect(page.get_by_role("heading", name="Whose visits?")).to_be_visible()
+    # Without signal nobody can sign in: whoever is the first person says so and goes on.
+    with phone.no_signal():
+        page.get_by_role("button", name="I am Ines Rowntree: go on").click()
+        phone.is_at("002")
+    expect(page.get_by_role("heading", name="Whose visits?")).to_be_visible()
     phone.store_day()
     expect(page.locator(".app-name")).to_have_text("Moss Hale")
+    expect(page.locator("main")).not_to_contain_text("Mill Lane works")
     Session.objects.all().delete()
     phone.sign_in(day.technician)
     expect(page.locator(".app-name")).to_have_text("Ines Rowntree")

@@ -38,7 +38,9 @@ const draw = async () => {
   const [name, ...words] = path.split("/").map(decodeURIComponent);
   let next;
   try {
-    const { screen } = await (SCREENS[name] ?? SCREENS[""])();
+    const [stranger, asked] = await Promise.all([recall("stranger"), (SCREENS[name] ?? SCREENS[""])()]);
+    // Nobody works on the visits of somebody else by mistake, whichever screen is asked for.
+    const { screen } = stranger ? await import("./stranger.js") : asked;
     next = await screen(words, new URLSearchParams(query));
   } catch (error) {
     next = failure(/** @type {Error} */ (error));

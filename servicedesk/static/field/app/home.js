@@ -197,14 +197,12 @@ const closedOnes = (acts) => {
   );
 };
 
-/** @returns {Promise<import("./dom.js").Screen>} */
-export const home = async () => {
-  const person = await recall("person");
-  const day = person ? await storedDay(person) : null;
-  const isKept = await recall("kept");
-  const acts = day ? await allActs() : [];
-  const ticked = Object.keys((await recall(`van|${person}`)) ?? {}).length;
-  const body = h("div", { class: "stack" });
+/**
+ * The button that stores the day, and what is said meanwhile.
+ * @param {string} label @param {boolean} isMain @param {string} refused  what is said more when it did not work
+ * @param {() => void} after
+ */
+export const storing = (label, isMain, refused, after) => {
   const steps = h("p", { class: "soft", role: "status" });
 
   let isStoring = false;
@@ -221,7 +219,7 @@ export const home = async () => {
         "said",
         scanner === "stored" ? "" : "The scanner could not be stored: typing numbers works all the same.",
       );
-      redraw();
+      after();
     } catch (error) {
       isStoring = false;
       store_button.disabled = false;
@@ -244,7 +242,7 @@ export const home = async () => {
             null,
             status === 401 ? "Sign in, then store the day." : /** @type {Error} */ (error).message,
           ),
-          day ? h("p", null, "What was stored before is still here.") : null,
+          refused ? h("p", null, refused) : null,
           status === 401
             ? h("p", null, h("a", { class: "button button-main", href: config.signIn }, "Sign in"))
             : null,
@@ -252,10 +250,27 @@ export const home = async () => {
       );
     }
   };
-  const isFresh = day && isOfToday(day);
-  const store_button = button([icon("download"), isFresh ? "Store again" : "Store for the day"], take, {
-    class: isFresh ? "" : "button-main button-big",
+  const store_button = button([icon("download"), label], take, {
+    class: isMain ? "button-main button-big" : "",
   });
+  return { store_button, steps, isStoring: () => isStoring };
+};
+
+/** @returns {Promise<import("./dom.js").Screen>} */
+export const home = async () => {
+  const person = await recall("person");
+  const day = person ? await storedDay(person) : null;
+  const isKept = await recall("kept");
+  const acts = day ? await allActs() : [];
+  const ticked = Object.keys((await recall(`van|${person}`)) ?? {}).length;
+  const body = h("div", { class: "stack" });
+  const isFresh = day && isOfToday(day);
+  const { store_button, steps, isStoring } = storing(
+    isFresh ? "Store again" : "Store for the day",
+    !isFresh,
+    day ? "What was stored before is still here." : "",
+    redraw,
+  );
 
   body.append(
     h("h1", { class: "visually-hidden" }, "My visits"),
@@ -378,7 +393,7 @@ export const home = async () => {
     body,
     refresh: (what) => {
       // Said to be stored only when all of it is: the scanner comes last.
-      if (what === "day" && !isStoring) redraw();
+      if (what === "day" && !isStoring()) redraw();
     },
   };
 };

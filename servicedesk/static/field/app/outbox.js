@@ -11,6 +11,7 @@ import {
   deviceId,
   isKnownHere,
   markTried,
+  noteStranger,
   photoOf,
   putPhoto,
   recall,
@@ -121,6 +122,7 @@ const noteClock = (answer) => {
 /** Whether a refusal is about who is signed in; says so if it is. @param {unknown} error */
 const noteRefusal = (error) => {
   if (!(error instanceof CallRefused)) throw error;
+  if (error.status === 401) void noteStranger(null);
   if (error.status === 0) show("offline");
   else if (error.status === 401) show("signed_out");
   else if (error.status === 403) show("stranger", error.message);
@@ -270,8 +272,8 @@ const later = (after_ms) => {
   timer = setTimeout(() => void sync(), after_ms);
 };
 
-/** Whoever is signed in on this phone now. @returns {Promise<string>} */
-const whoIs = async () => (await (await call("me/")).json()).id;
+/** Whoever is signed in on this phone now. @returns {Promise<{id: string, name: string}>} */
+const whoIs = async () => (await call("me/")).json();
 
 /**
  * Sends and fetches once, and sets the next try: soon after a failure, rarely when all is well.
@@ -300,14 +302,14 @@ const exchange = async () => {
     try {
       const shown = await recall("person");
       if (!shown) return;
-      const person = await whoIs();
-      if (person !== shown) {
-        // Back on this phone after somebody else: what waits here of this person goes out, as was promised.
-        if (await isKnownHere(person)) await showPerson(person);
-        else {
-          show("stranger", "Somebody else is signed in on this phone.");
-          return later(NEWS_MS);
-        }
+      const { id: person, name } = await whoIs();
+      if (person === shown) await noteStranger(null);
+      // Back on this phone after somebody else: what waits here of this person goes out, as was promised.
+      else if (await isKnownHere(person)) await showPerson(person);
+      else {
+        await noteStranger({ id: person, name });
+        show("stranger", "Somebody else is signed in on this phone.");
+        return later(NEWS_MS);
       }
       show("sending");
       await sendActs(person);

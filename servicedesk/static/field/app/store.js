@@ -115,12 +115,16 @@ export const storePack = async (pack, etag) =>
     const last = Math.max(0, ...pack.visits.map((visit) => Number(visit.last_seq?.[device] ?? 0)));
     if (last > Number((await tx.objectStore("meta").get("seq")) ?? 0))
       await tx.objectStore("meta").put(last, "seq");
+    const before = await tx.objectStore("meta").get("person");
     await tx.objectStore("meta").put(person, "person");
+    await tx.objectStore("meta").put(null, "stranger");
     await tx
       .objectStore("meta")
       .put(Object.fromEntries(units.map((u) => [u.id, u.number])), `numbers|${person}`);
     await tx.done;
     changed("day");
+    // This window draws anew once all is stored; others may show a round of the person before.
+    if (before !== person) news?.postMessage("person");
     return stored;
   });
 
@@ -162,6 +166,17 @@ export const isKnownHere = async (person) =>
 /** From now on this phone shows and sends what is of this person. @param {string} person */
 export const showPerson = async (person) => {
   await remember("person", person);
+  await remember("stranger", null);
+  changed("person");
+};
+
+/**
+ * Notes who is signed in without a day here while that of somebody else is shown; null: nobody.
+ * @param {{id: string, name: string} | null} who
+ */
+export const noteStranger = async (who) => {
+  if ((await recall("stranger"))?.id === who?.id) return;
+  await remember("stranger", who);
   changed("person");
 };
 
