@@ -26,7 +26,7 @@ from inventory.errors import Conflict
 from inventory.measures.stamps import Stamp
 from inventory.people import Person
 from inventory.register.changes import FactChange, FactSource, LocationAlias
-from inventory.register.models import Location, Owner, Site, Unit, UnitModel
+from inventory.register.models import Location, Owner, Site, Unit, UnitModel, local_today
 from inventory.register.services import hang_unit, unit_numbers
 
 BUILD_FACTS: Mapping[str, str] = {
@@ -243,6 +243,12 @@ def correct_units(
         differing = {n: v for n, v in changes.items() if as_text(before[n]) != as_text(v)}
         if not differing:
             continue
+        # Build facts, which many units have together, ask for no day.
+        is_dated = bool(set(changes) & set(OWN_FACTS))
+        today = local_today(unit.site, at) if is_dated and unit.site is not None else at.date()
+        wrong = impossible({**before, **changes}, today=today, said=differing)
+        if wrong:
+            raise ValidationError(wrong)
         unit_ids.add(unit.pk)
         if set(differing) & set(BUILD_FACTS):
             by_model[unit.model_id].append(unit)
@@ -270,6 +276,54 @@ def correct_units(
     return Corrected(together, tuple(rows), frozenset(unit_ids))
 
 
+def impossible(facts: Mapping[str, Any], *, today: date, said: Iterable[str]) -> dict[str, str]:
+    """What of a unit's ``facts`` cannot be on the civil day ``today``: a sentence by field.
+
+    Only what touches one of the facts ``said`` now: an old contradiction elsewhere is a finding, and
+    must not keep anybody from putting right something else.
+    """
+    said = set(said)
+    wrong: dict[str, str] = {}
+
+    def refuse(field: str, sentence: str, *others: str) -> None:
+        if said & {field, *others}:
+            wrong.setdefault(field, sentence)
+
+    made: Stamp = facts.get("made") or Stamp.unknown()
+    placed: date | None = facts.get("commissioned_on")
+    if made.first is not None and made.first > today:
+        refuse("made", f"{made} lies ahead of us. Read the mark again.")
+    if placed is not None and placed > today:
+        refuse(
+            "commissioned_on", f"{placed} lies ahead of us: enter the day on which it was placed in service."
+        )
+    if placed is not None and made.first is not None and placed < made.first:
+        refuse(
+            "commissioned_on",
+            f"It was made in {made} and cannot have been placed in service before.",
+            "made",
+        )
+    working, test = facts.get("working_pressure_kpa"), facts.get("test_pressure_kpa")
+    if working and test and test < working:
+        refuse(
+            "test_pressure_kpa",
+            f"A test pressure of {test} kPa is below the working pressure of {working} kPa. "
+            "Read both on the plate again.",
+            "working_pressure_kpa",
+        )
+    charge, full = facts.get("charge_mass_g"), facts.get("full_mass_g")
+    if charge and full and full < charge:
+        refuse(
+            "full_mass_g",
+            f"The full unit cannot weigh less ({full} g) than its charge ({charge} g).",
+            "charge_mass_g",
+        )
+    printed: str = facts.get("charge_text") or ""
+    if printed and not any(sign.isdigit() for sign in printed):
+        refuse("charge_text", "Write the charge with its number and unit, e.g. 10 lb or 6 kg.")
+    return wrong
+
+
 def _correct_own(unit: Unit, changes: Mapping[str, Any]) -> None:
     """Facts of one shell; conditional on what was read, so that two people lose nothing."""
     was = {
@@ -290,11 +344,6 @@ def _correct_own(unit: Unit, changes: Mapping[str, Any]) -> None:
             setattr(unit, name, changes[name])
     unit.clean_fields(exclude=["model", "site", "location", "store", "merged_into", "doubts"])
     unit.validate_constraints()
-    made = unit.made
-    if made.first is not None and unit.commissioned_on is not None and unit.commissioned_on < made.first:
-        raise ValidationError(
-            {"commissioned_on": f"It was made in {made} and cannot have been placed in service before."}
-        )
     done = Unit.objects.filter(pk=unit.pk, **where).update(
         **{name: getattr(unit, name) for name in was}, facts_revision=F("facts_revision") + 1
     )
@@ -477,9 +526,12 @@ def add_unit(
     *,
     from_on: date | None,
     by: Person | None,
+    today: date,
     client_ref: uuid.UUID | None = None,
 ) -> Unit:
     """Take a unit that hangs at ``place`` into the register by hand and return it.
+
+    ``today`` is the civil day at the site.
 
     ``client_ref`` becomes its id, so that a form sent twice makes one unit. Raises ``ValidationError``.
     """
@@ -487,6 +539,11 @@ def add_unit(
         stored = Unit.objects.filter(public_id=client_ref).first()
         if stored is not None:
             return stored
+    wrong = impossible(facts, today=today, said=facts)
+    if from_on is not None and from_on > today:
+        wrong["from_on"] = f"{from_on} lies ahead of us: enter since when it hangs there."
+    if wrong:
+        raise ValidationError(wrong)
     unit = Unit(
         number=unit_numbers(1)[0],
         model=model_like(None, facts),

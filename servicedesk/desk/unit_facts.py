@@ -47,6 +47,7 @@ from servicedesk.desk.facts_base import (
 from servicedesk.desk.fields import PickField, day_field
 
 YES_NO = [("", "Not known"), ("yes", "Yes"), ("no", "No")]
+UNCHOSEN = ("", "Choose")
 MOST_UNITS = 5000
 """So many units of one kind are corrected at once; more are taken site by site."""
 
@@ -76,9 +77,10 @@ class BuildForm(BecauseForm):
 
     maker = forms.CharField(label="Maker", required=False, max_length=100)
     name = forms.CharField(label="Model", required=False, max_length=120)
-    agent = forms.ChoiceField(label="Agent", choices=AGENT_CHOICES)
-    construction = forms.ChoiceField(label="Construction", choices=CONSTRUCTION_CHOICES)
-    shell = forms.ChoiceField(label="Shell", choices=SHELL_CHOICES)
+    # Nothing of it is chosen beforehand: what nobody looked at is "unknown", and somebody says so.
+    agent = forms.ChoiceField(label="Agent", choices=[UNCHOSEN, *AGENT_CHOICES])
+    construction = forms.ChoiceField(label="Construction", choices=[UNCHOSEN, *CONSTRUCTION_CHOICES])
+    shell = forms.ChoiceField(label="Shell", choices=[UNCHOSEN, *SHELL_CHOICES])
     cylinder_spec = forms.CharField(
         label="Cylinder specification", required=False, max_length=20, help_text="As stamped, e.g. 3AA."
     )
@@ -92,7 +94,7 @@ class BuildForm(BecauseForm):
     test_pressure_kpa = _number("Test pressure", "kPa")
     full_mass_g = _number("Gross mass when full", "grams")
     is_wheeled = forms.TypedChoiceField(
-        label="Wheeled", choices=YES_NO[1:], coerce=lambda text: text == "yes", initial="no"
+        label="Wheeled", choices=[UNCHOSEN, *YES_NO[1:]], coerce=lambda text: text == "yes"
     )
     is_refillable = _maybe("Refillable")
     has_shutoff_hose = _maybe("Hose with shut-off")
@@ -293,7 +295,7 @@ class KindFactsView(FactsView):
         rows = Unit.objects.visible_to(self.scope).on_duty().filter(model=self.model)
         if form.cleaned_data["site"] is not None:
             rows = rows.filter(site=form.cleaned_data["site"])
-        found = list(rows.select_related("model").order_by("pk")[: MOST_UNITS + 1])
+        found = list(rows.select_related("model", "site").order_by("pk")[: MOST_UNITS + 1])
         if len(found) > MOST_UNITS:
             raise ValidationError(
                 {"site": f"More than {MOST_UNITS} units are of this kind. Correct them site by site."}
@@ -377,14 +379,23 @@ class NewUnitView(FactsView):
     def save(self, form: NewUnitForm) -> tuple[str, str]:
         """Take it into the register."""
         given = form.cleaned_data
+        beside = (
+            Unit.objects.filter(location=given["place"]).exclude(public_id=given["ref"]).order_by("number")
+        )
         unit = add_unit(
             given["place"],
             differing(form, UNIT_FACTS),
             from_on=given["from_on"],
             by=self.person,
+            today=self.today_in(self.site.time_zone),
             client_ref=given["ref"],
         )
         refresh_units([unit.pk], now=self.now)
+        if others := [other.number for other in beside[:5]]:
+            self.warn(
+                f"{', '.join(others)} hang{'s' if len(others) == 1 else ''} at place "
+                f"{given['place'].number} too. If one of them is gone, say so on its page."
+            )
         return f"Unit {unit.number} is in the register.", reverse("desk:unit", args=[unit.public_id])
 
     def context(self) -> dict[str, Any]:

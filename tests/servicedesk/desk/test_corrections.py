@@ -123,6 +123,9 @@ def test_a_corrected_mark_moves_the_dates_and_leaves_a_row(cast: Cast) -> None:
         ({"source": "", "serial": "X"}, "required"),
         ({}, "Nothing is different"),
         ({"commissioned_on": "2001-01-01"}, "cannot have been placed in service before"),
+        ({"commissioned_on": "2030-01-01"}, "lies ahead of us"),
+        ({"working_pressure_kpa": "1344", "test_pressure_kpa": "100"}, "below the working pressure"),
+        ({"charge_mass_g": "4536", "full_mass_g": "1"}, "cannot weigh less"),
     ],
 )
 def test_what_cannot_be_saved_says_why_and_changes_nothing(
@@ -499,6 +502,30 @@ def test_owner_site_place_and_unit_are_entered_by_hand(cast: Cast) -> None:
         assert answer.status_code == 302, text_of(answer)
     made = Unit.objects.get(site=here)
     assert (made.location.number, str(made.made), made.model.agent) == ("1", "2024-02", "water")
+
+
+def test_a_new_unit_says_what_it_is_and_nothing_that_cannot_be(cast: Cast) -> None:
+    client = cast.client("dispatcher")
+    address = reverse("desk:unit-new", args=[cast.site.public_id])
+    held = cast.unit.location
+    unit = {"place": str(held.public_id), "ref": str(uuid.uuid4()), "made": "2020-05"}
+    # Whoever chooses nothing is asked, not taken to mean the first of the list.
+    answer = client.post(address, unit)
+    assert answer.status_code == 400
+    assert {"agent", "construction", "shell", "is_wheeled"} <= set(answer.context["form"].errors)
+    unit |= {"agent": "unknown", "construction": "unknown", "shell": "unknown", "is_wheeled": "no"}
+    for field, value, said in (
+        ("commissioned_on", "2015-03-01", "cannot have been placed in service before"),
+        ("commissioned_on", "2035-01-01", "lies ahead of us"),
+        ("from_on", "2030-01-01", "since when it hangs there"),
+        ("charge_text", "\N{FIRE}", "with its number and unit"),
+    ):
+        refused = client.post(address, unit | {field: value})
+        assert refused.status_code == 400
+        assert said in " ".join(refused.context["form"].errors[field]), field
+    assert Unit.objects.filter(site=cast.site).count() == 1
+    assert client.post(address, unit).status_code == 302
+    assert f"{cast.unit.number} hangs at place {held.number} too" in text_of(client.get(address))
 
 
 # --- recalls -------------------------------------------------------------------------------------------
