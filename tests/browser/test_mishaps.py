@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 import pytest
+from django.utils import timezone
 from playwright.sync_api import Browser, expect
 
+from inventory.register.models import local_today
 from tests.browser.phone import Phone
 from tests.browser.test_phone import Day, make_day
 
@@ -21,8 +24,8 @@ ROOMY = "() => { IDBObjectStore.prototype.add = globalThis.roomy; }"
 
 @pytest.fixture
 def day() -> Day:
-    """Four units that are due today."""
-    return make_day()
+    """Three units that are due today."""
+    return make_day(3)
 
 
 @pytest.fixture
@@ -58,3 +61,40 @@ def test_a_full_phone_says_so_and_goes_on_once_there_is_room(phone: Phone, day: 
     page.evaluate(ROOMY)
     phone.main().click()
     phone.is_at("003")
+
+
+def nothing_found(phone: Phone, day: Day) -> None:
+    """Give every unit a result, the quick way."""
+    for unit in day.units:
+        phone.open(f"event/{day.visit.public_id}/{unit.public_id}/not_found")
+        phone.main().click()
+        expect(phone.page.locator("html")).not_to_have_attribute("data-screen", "event")
+
+
+def test_a_closing_wants_a_day_by_a_clock_that_was_put_right(phone: Phone, day: Day) -> None:
+    """A phone that is two days slow and knows it proposes the right day; none and days to come are not taken."""
+    page = phone.page
+    nothing_found(phone, day)
+    page.evaluate("import('/static/field/app/outbox.js').then(({ link }) => { link.drift_s = 172_800; })")
+    page.evaluate(f"location.hash = '#/close/{day.visit.public_id}?anew'")
+    today = local_today(day.site, timezone.now() + timedelta(days=2))
+    field = page.get_by_label("Day on which the work was done")
+    expect(field).to_have_value(today.isoformat())
+    page.get_by_label("I have read this out").check()
+    page.get_by_label("My own count says the same").check()
+    page.get_by_label("Or why nobody signed").fill("Nobody there")
+    lacking = page.locator(".app-lacking")
+    for said, sentence in (
+        ("", "Enter the day on which the work was done."),
+        ((today + timedelta(days=1)).isoformat(), "still to come"),
+        ((today - timedelta(days=61)).isoformat(), "Ask a manager"),
+    ):
+        field.fill(said)
+        expect(lacking).to_contain_text(sentence)
+        expect(phone.main()).to_have_attribute("aria-disabled", "true")
+    field.fill((today - timedelta(days=1)).isoformat())
+    expect(lacking).to_have_text("")
+    phone.main().click()
+    expect(page.locator("main")).to_contain_text("Closed on this phone")
+    (closing,) = [act for act in phone.stored("acts") if act["kind"] == "close"]
+    assert closing["content"]["done_on"] == (today - timedelta(days=1)).isoformat()

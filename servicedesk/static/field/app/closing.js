@@ -4,6 +4,7 @@
 import { button, chip, count, field, go, h, icon, once, redraw, say, showWrong, todayIn } from "./dom.js";
 import { draftFields } from "./draft_fields.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
+import { dayField, proposedDay } from "./event_parts.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
 import { signatureField } from "./signature.js";
 import { discardAct, draftOf, putDraft } from "./store.js";
@@ -270,15 +271,18 @@ export const screen = async ([id], query) => {
     };
   }
 
+  const { link } = await import("./outbox.js");
+  const today = todayIn(site.time_zone, link.drift_s);
   const key = `close|${id}`;
+  const kept = await draftOf(key);
   const draft = {
     name: "",
     reason: "",
     isRead: false,
     isCounted: false,
     signature: null,
-    done_on: todayIn(site.time_zone),
-    ...((await draftOf(key)) ?? {}),
+    ...kept,
+    ...proposedDay(kept, today, link.drift_s),
   };
   const keep = () => void putDraft(key, draft).catch(showWrong);
   const { found, node: countsNode } = counts(visit);
@@ -296,17 +300,7 @@ export const screen = async ([id], query) => {
     (day.reasons.no_signature ?? []).map((/** @type {any} */ r) => h("option", { value: r.text ?? r })),
   );
   const signature = signatureField(draft, change);
-  const doneOn = h("input", {
-    type: "date",
-    value: draft.done_on,
-    max: todayIn(site.time_zone),
-    on: {
-      change: () => {
-        draft.done_on = doneOn.value;
-        keep();
-      },
-    },
-  });
+  const doneOn = dayField("Day on which the work was done", draft, today, change);
   const lacking = () => {
     if (!isEmpty && !draft.isRead) return "Read out what is listed, then tick it.";
     if (!draft.isCounted) return "Compare with your own count, then tick it.";
@@ -315,7 +309,7 @@ export const screen = async ([id], query) => {
       return draft.name.trim()
         ? "Have it signed, or say why it is not."
         : "A signature with a printed name, or the reason for none.";
-    return "";
+    return doneOn.check();
   };
   const said = h("p", { class: "app-lacking", role: "status" });
   const main = button([icon("lock"), "Close the visit"], () => void close(), {
@@ -364,7 +358,7 @@ export const screen = async ([id], query) => {
         field("Printed name", name),
         field("Or why nobody signed", reason),
         reasons,
-        field("Day on which the work was done", doneOn),
+        doneOn.node,
       ),
       h(
         "p",

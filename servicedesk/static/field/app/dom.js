@@ -127,9 +127,12 @@ export const dayWords = (day, month = "long") =>
     timeZone: "UTC",
   });
 
-/** Today's civil day on the premises. @param {string} zone */
-export const todayIn = (zone) =>
-  new Intl.DateTimeFormat("en-CA", { timeZone: zone || "UTC" }).format(new Date());
+/**
+ * Today's civil day on the premises. @param {string} zone
+ * @param {number | null} [drift_s]  how far this phone's clock is off, where that is known
+ */
+export const todayIn = (zone, drift_s) =>
+  new Intl.DateTimeFormat("en-CA", { timeZone: zone || "UTC" }).format(Date.now() + (drift_s ?? 0) * 1000);
 
 /** A field with its label. @param {string} label @param {any} input @param {Child} [help] */
 export const field = (label, input, help) => {

@@ -1,7 +1,7 @@
 // @ts-check
 /** Parts of the forms of what happens on site: texts, receipts, another unit, a place. */
 
-import { choices, field, h, todayIn } from "./dom.js";
+import { choices, dayWords, field, h, todayIn } from "./dom.js";
 import { compareMark } from "./marks.js";
 
 /** @typedef {import("./visit.js").Opened} Opened */
@@ -16,6 +16,47 @@ export const remarksField = (label = "Remarks", hint = "") => {
 export const textField = (label, props = {}, hint = "") => {
   const input = h("input", { autocomplete: "off", maxlength: 120, ...props });
   return { input, node: field(label, input, hint || undefined), said: () => input.value.trim() };
+};
+
+/** As long ago as the server takes a closing without a manager. */
+const LONGEST_AGO_DAYS = 60;
+
+/**
+ * The day that a closing proposes: today by a clock that was put right, once that is possible. What the
+ * person chose, and what was proposed by a known clock, stays.
+ * @param {any} kept  the draft, where there is one @param {string} today @param {number | null} drift_s
+ */
+export const proposedDay = (kept, today, drift_s) =>
+  kept?.done_on !== undefined && (kept.isDaySure || drift_s === null)
+    ? {}
+    : { done_on: today, isDaySure: drift_s !== null };
+
+/** The day on which the work was done. @param {string} label @param {any} draft @param {string} today @param {() => void} onChange */
+export const dayField = (label, draft, today, onChange) => {
+  const first = new Date(Date.parse(today) - LONGEST_AGO_DAYS * 86_400_000).toISOString().slice(0, 10);
+  const input = h("input", {
+    type: "date",
+    value: draft.done_on,
+    min: first,
+    max: today,
+    required: true,
+    on: {
+      input: () => {
+        draft.done_on = input.value;
+        draft.isDaySure = true;
+        onChange();
+      },
+    },
+  });
+  const check = () => {
+    const { done_on } = draft;
+    if (!done_on) return `Enter the d${label.slice(1)}.`;
+    if (done_on > today) return `${dayWords(done_on)} is still to come. Enter the day of the work.`;
+    if (done_on < first)
+      return `${dayWords(done_on)} is more than ${LONGEST_AGO_DAYS} days ago. Ask a manager to enter it as a correction.`;
+    return "";
+  };
+  return { node: field(label, input), check };
 };
 
 /** Who takes note of a unit that leaves: a name, or why there is none. */

@@ -4,6 +4,7 @@
 import { button, chip, count, field, go, h, icon, notice, once, redraw, say, showWrong, todayIn } from "./dom.js";
 import { draftFields } from "./draft_fields.js";
 import { codeOf } from "./defects.js";
+import { dayField, proposedDay } from "./event_parts.js";
 import { signatureField } from "./signature.js";
 import { discardAct, draftOf, putDraft } from "./store.js";
 import { readingAddress, STATUS_LOOK } from "./survey.js";
@@ -108,7 +109,8 @@ const told = (visit, survey) => {
 export const screen = async ([id], query) => {
   const visit = await openVisit(id);
   const { day, site } = visit;
-  const today = todayIn(site.time_zone);
+  const { link } = await import("./outbox.js");
+  const today = todayIn(site.time_zone, link.drift_s);
   const survey = surveyOf(visit, today);
   const settles = query.get("settles") ?? undefined;
   const closing = visit.acts.find((a) => a.kind === "close" && a.state !== "discarded" && a.id !== settles);
@@ -163,24 +165,24 @@ export const screen = async ([id], query) => {
   }
 
   const key = `surveyed|${id}`;
-  const draft = { name: "", reason: "", isTold: false, isCounted: false, isShared: false, signature: null, done_on: today, ...((await draftOf(key)) ?? {}) };
+  const kept = await draftOf(key);
+  const draft = {
+    name: "",
+    reason: "",
+    isTold: false,
+    isCounted: false,
+    isShared: false,
+    signature: null,
+    ...kept,
+    ...proposedDay(kept, today, link.drift_s),
+  };
   const change = () => {
     void putDraft(key, draft).catch(showWrong);
     update();
   };
   const { isEmpty, node: toldNode } = told(visit, survey);
   const { tick, text } = draftFields(draft, change);
-  const doneOn = h("input", {
-    type: "date",
-    value: draft.done_on,
-    max: today,
-    on: {
-      change: () => {
-        draft.done_on = doneOn.value;
-        change();
-      },
-    },
-  });
+  const doneOn = dayField("Day on which the walk was done", draft, today, change);
   const { open } = survey.counts;
   const colleagues = visit.visit.companions.length > 0;
   const signature = signatureField(draft, change);
@@ -193,7 +195,7 @@ export const screen = async ([id], query) => {
     if (draft.signature && !draft.name.trim()) return "Print the name of the person who signed.";
     if (!draft.signature && !draft.reason.trim())
       return draft.name.trim() ? "Have it signed, or say why it is not." : "A signature with a printed name, or the reason for none.";
-    return "";
+    return doneOn.check();
   };
   const said = h("p", { class: "app-lacking", role: "status" });
   const close = once(async () => {
@@ -252,7 +254,7 @@ export const screen = async ([id], query) => {
           { id: "reasons" },
           (day.reasons.no_signature ?? []).map((/** @type {any} */ r) => h("option", { value: r.text ?? r })),
         ),
-        field("Day on which the walk was done", doneOn),
+        doneOn.node,
       ),
       h(
         "p",
