@@ -77,7 +77,7 @@ class OverviewView(PageView):
             (Status.OVERDUE, "Overdue", "overdue", "past the latest date"),
             (Status.DUE, "Due", "soon", "meant for now, or late within 30 days"),
             (Status.UNKNOWN, "Date unknown", "unknown", "due now, until somebody looks"),
-            (Status.UNCOVERED, "No rule covers it", "unknown", "a finding for the manager"),
+            (Status.UNCOVERED, "No rule covers it", "unknown", "counted in tasks; units are under Findings"),
         )
         return [
             Figure(

@@ -71,6 +71,12 @@ def test_every_figure_equals_the_list_that_it_leads_to(busy: Cast) -> None:
             assert listed == figure.value, figure.word
 
 
+def test_tasks_and_units_without_a_rule_say_which_of_the_two_is_counted(busy: Cast) -> None:
+    assert "in tasks, one for each task on each unit" in text_of(busy.get("dispatcher", "desk:overview"))
+    assert "</a> counts units, also those that no table" in text_of(busy.get("dispatcher", "desk:due"))
+    assert "Numbers count units, also those that no table" in text_of(busy.get("dispatcher", "desk:findings"))
+
+
 def test_the_sites_that_need_us_most_come_first(busy: Cast) -> None:
     for _ in range(3):
         make_overdue_unit(busy.other_site)
