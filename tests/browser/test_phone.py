@@ -424,6 +424,13 @@ def test_everything_else_that_happens_on_site_and_a_refusal(phone_of, accessible
     phone.open("sending")
     expect(page.locator("main")).to_contain_text("U-999999")
     accessible(page)
+    # What it is, why, and each way out stand below one another, over the width of the card.
+    apart = """() => {
+      const card = document.querySelector('.card');
+      const box = (part) => card.querySelector(part).getBoundingClientRect();
+      return [box('.card-title').width > innerWidth / 2, box('summary').top >= box('.row').bottom];
+    }"""
+    assert page.evaluate(apart) == [True, True]
     page.get_by_text("Discard it").click()
     page.get_by_role("button", name="Discard").click()
     expect(page.get_by_role("alert")).to_contain_text("Say why")
