@@ -72,7 +72,7 @@ def nothing_found(phone: Phone, day: Day) -> None:
 
 
 def test_a_closing_wants_a_day_by_a_clock_that_was_put_right(phone: Phone, day: Day) -> None:
-    """A phone that is two days slow and knows it proposes the right day; none and days to come are not taken."""
+    """A phone that is two days slow and knows it proposes the right day; other days are not taken."""
     page = phone.page
     nothing_found(phone, day)
     page.evaluate("import('/static/field/app/outbox.js').then(({ link }) => { link.drift_s = 172_800; })")
@@ -98,3 +98,24 @@ def test_a_closing_wants_a_day_by_a_clock_that_was_put_right(phone: Phone, day: 
     expect(page.locator("main")).to_contain_text("Closed on this phone")
     (closing,) = [act for act in phone.stored("acts") if act["kind"] == "close"]
     assert closing["content"]["done_on"] == (today - timedelta(days=1)).isoformat()
+
+
+def test_back_closes_what_stands_over_the_screen(phone: Phone, day: Day) -> None:
+    """The browser's own Back leaves neither the list of defects nor the scanner over the screen before."""
+    page = phone.page
+    phone.open(f"visit/{day.visit.public_id}")
+    page.locator(".app-row a").first.click()
+    phone.is_at("001")
+    page.get_by_role("button", name="Defect").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    page.go_back()
+    expect(page.locator(".app-progress")).to_be_visible()
+    expect(page.get_by_role("dialog")).to_have_count(0)
+    page.go_forward()
+    phone.is_at("001")
+    page.go_back()
+    page.get_by_role("button", name="Scan a label").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    page.go_forward()
+    phone.is_at("001")
+    expect(page.get_by_role("dialog")).to_have_count(0)

@@ -1,7 +1,7 @@
 // @ts-check
 /** Defects: what is wrong, how bad, what was done about it, with photos. Of a unit or of its place. */
 
-import { button, chip, choices, field, h, icon, say } from "./dom.js";
+import { button, chip, choices, field, h, icon, say, whenLeft } from "./dom.js";
 import { photoField } from "./photo.js";
 
 /** @typedef {{defect: any, photos: any[], isPutRight: boolean}} Found */
@@ -52,6 +52,7 @@ export const askDefect = ({ day, about, kinds, title, hint = "" }) =>
     const finish = (found) => {
       if (isDone) return;
       isDone = true;
+      stays();
       box.close();
       box.remove();
       resolve(found);
@@ -166,6 +167,7 @@ export const askDefect = ({ day, about, kinds, title, hint = "" }) =>
       foot,
     );
     document.body.append(box);
+    const stays = whenLeft(() => finish(null));
     choose();
     box.showModal();
   });

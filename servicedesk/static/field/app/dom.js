@@ -176,6 +176,15 @@ export const go = (address, { replace = false } = {}) => {
   else location.hash = `#/${address}`;
 };
 /**
+ * Calls `leave` once the screen beneath is left, by the browser's Back or by a scan: nothing may stand over
+ * the next one. Returns what ends the watch.
+ * @param {() => void} leave
+ */
+export const whenLeft = (leave) => {
+  addEventListener("hashchange", leave);
+  return () => removeEventListener("hashchange", leave);
+};
+/**
  * Draws the screen of the address anew. What a screen does when its facts change: going to its own address
  * would call back whoever is leaving it.
  */

@@ -1,7 +1,7 @@
 // @ts-check
 /** Parts of reading a unit on a survey: facts with their answers, stamped tests, the place, remarks on places. */
 
-import { button, field, h, icon } from "./dom.js";
+import { button, field, h, icon, whenLeft } from "./dom.js";
 import { textField } from "./event_parts.js";
 import { agrees, plain } from "./surveying.js";
 
@@ -292,6 +292,7 @@ const askPlace = (places, here) =>
     );
     const said = h("p", { class: "app-lacking", role: "alert" });
     const finish = (/** @type {any} */ found) => {
+      stays();
       box.close();
       box.remove();
       resolve(found);
@@ -336,5 +337,6 @@ const askPlace = (places, here) =>
       ),
     );
     document.body.append(box);
+    const stays = whenLeft(() => finish(null));
     box.showModal();
   });

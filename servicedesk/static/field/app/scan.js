@@ -4,7 +4,7 @@
  * fetched when it is first wanted and lies on the phone from then on.
  */
 
-import { button, config, field, h, icon, notice } from "./dom.js";
+import { button, config, field, h, icon, notice, whenLeft } from "./dom.js";
 
 const FORMATS = ["QRCode", "DataMatrix", "Code128", "Code39", "EAN13", "EAN8", "UPCA", "ITF"];
 const PAUSE_MS = 60;
@@ -57,6 +57,7 @@ export const scanCode = (onCode) => {
   let stream = null;
   const close = () => {
     isOpen = false;
+    stays();
     stream?.getTracks().forEach((track) => track.stop());
     box.close();
     box.remove();
@@ -109,6 +110,7 @@ export const scanCode = (onCode) => {
     h("div", { class: "app-actions" }, button("Close", close, { class: "button-big" }), torch),
   );
   document.body.append(box);
+  const stays = whenLeft(close);
   box.showModal();
 
   const look = async () => {
