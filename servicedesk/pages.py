@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.views import redirect_to_login
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import BadRequest, PermissionDenied, ValidationError
 from django.core.paginator import Page, Paginator
 from django.db.models import Model, QuerySet
 from django.forms import BaseForm
@@ -114,6 +114,14 @@ class PageView(View):
         if row is None:
             raise Http404
         return row
+
+    def pressed(self, *known: str) -> str:
+        """The word of the button that was pressed, one of ``known``; a 400 for any other, so that a word
+        nobody knows does nothing. ``""`` among them stands for a form whose one button has no word."""
+        word: str = self.request.POST.get("do", "")
+        if word not in known:
+            raise BadRequest("The button is not known here.")
+        return word
 
     def page(self, template: str, context: Mapping[str, Any], status: int = 200) -> HttpResponse:
         """Render ``template``."""

@@ -78,8 +78,8 @@ class PlaceView(GoodsView):
     def post(self, request: HttpRequest, store_id: UUID) -> HttpResponse:
         """Bring units in, change sides of the pool, or close the store."""
         self.demand(Act.MOVE_UNITS)
+        doing = self.pressed("bring", "own", "loaner", "no_loaner", "close", "open")
         store = self.found(Store.objects.all(), store_id)
-        doing = request.POST.get("do", "")
         form = UnitsForm(request.POST if doing == "bring" else None)
         if doing == "bring":
             if self.tried(form, lambda: self._bring(store, form.cleaned_data)):
@@ -159,7 +159,7 @@ class LoansView(GoodsView):
         """Lend a unit, or give one back."""
         self.demand(Act.MOVE_UNITS)
         lend, back = LendForm(prefix="lend"), GiveBackForm(prefix="back")
-        if request.POST.get("do") == "back":
+        if self.pressed("lend", "back") == "back":
             back = GiveBackForm(request.POST, prefix="back")
             done = self.tried(back, lambda: self._back(back.cleaned_data))
         else:

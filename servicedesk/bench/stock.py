@@ -204,8 +204,8 @@ class LotView(GoodsView):
 
     def post(self, request: HttpRequest, lot_id: UUID) -> HttpResponse:
         """Record a sample, decide, or turn a recall into work."""
+        doing = self.pressed("recall", "sample", "decide")
         lot = self.found(lots_with_stock(), lot_id)
-        doing = request.POST.get("do", "")
         sample, decide = SampleForm(), DecideForm(initial={"version": lot.version})
         if doing == "recall":
             self.demand(Act.PLAN_VISITS)
@@ -319,7 +319,7 @@ class DrumsView(GoodsView):
     def post(self, request: HttpRequest) -> HttpResponse:
         """Open a drum, or send one away."""
         self.demand(Act.KEEP_STOCK)
-        if request.POST.get("do") == "away":
+        if self.pressed("away", "") == "away":
             away = DrumAwayForm(request.POST)
             if self.tried(away, lambda: self._send(away.cleaned_data)):
                 return redirect("bench:drums")

@@ -83,9 +83,10 @@ class InstrumentView(PageView):
 
     def post(self, request: HttpRequest, instrument_id: UUID) -> HttpResponse:
         """Enter a calibration, or retire it."""
+        do = self.pressed("retire", "")
         row = self.found(Instrument.objects.all(), instrument_id)
         try:
-            if request.POST.get("do") == "retire":
+            if do == "retire":
                 upkeep.retire_instrument(row, version=int(request.POST.get("version") or 0))
                 self.told(f"{row.code} is out of use.")
                 return redirect("bench:instruments")

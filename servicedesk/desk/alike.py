@@ -104,6 +104,7 @@ class PairView(PageView):
 
     def post(self, request: HttpRequest, first_id: UUID, second_id: UUID) -> HttpResponse:
         """Show what would move, merge them, or tell them apart."""
+        doing, status = self.pressed("look", "same", "apart"), 400
         first, second = self.pair(first_id, second_id)
         form = PairForm(request.POST, first=first, second=second)
         if not form.is_valid():
@@ -111,7 +112,6 @@ class PairView(PageView):
         reason = form.cleaned_data["reason"]
         stays = form.cleaned_data["stays"]
         alias, survivor = (second, first) if stays == str(first.public_id) else (first, second)
-        doing, status = request.POST.get("do"), 400
         try:
             if doing == "look":
                 found = preview_merge(alias, survivor, at=self.now)

@@ -167,13 +167,14 @@ class CertificateView(PageView):
     def post(self, request: HttpRequest, certificate_id: UUID) -> HttpResponse:
         """Withdraw it, or issue it again from the records as they stand now."""
         self.demand(Act.WITHDRAW_CERTIFICATES)
+        do = self.pressed("reissue", "withdraw")
         certificate = self.certificate(certificate_id)
         form = ReasonForm(request.POST)
         if not form.is_valid():
             return self.show(certificate, form, status=400)
         reason = form.cleaned_data["reason"]
         try:
-            if request.POST.get("do") == "reissue":
+            if do == "reissue":
                 new = reissue_certificate(certificate, reason, by=self.person, now=self.now)
                 self.told(f"Certificate {new.number} is issued in place of {certificate.number}.")
                 return redirect("desk:certificate", new.public_id)

@@ -49,12 +49,12 @@ class SettleClaimView(PageView):
 
     def post(self, request: HttpRequest, claim_id: UUID) -> HttpResponse:
         """Settle one claim; both values stay on record."""
+        takes = self.pressed("take", "leave") == "take"
         claim = self.found(Claim.objects.visible_to(self.scope).select_related("unit"), claim_id)
         form = SettleClaimForm(request.POST)
         if not form.is_valid():
             self.warn("Nothing was settled: say how you know.")
             return redirect("desk:unit", claim.unit.public_id)
-        takes = request.POST.get("do") == "take"
         try:
             unit = settle_claim(
                 claim, takes=takes, reason=form.cleaned_data["reason"], by=self.person, now=self.now

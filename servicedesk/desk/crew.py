@@ -263,9 +263,9 @@ class MemberView(CrewPage):
 
     def post(self, request: HttpRequest, person_id: UUID) -> HttpResponse:
         """Save the part that was sent."""
+        do = self.pressed("base", "shifts", "skills", "absence", "void")
         person = self.person_of(person_id)
         member = crew_member(person)
-        do = request.POST.get("do", "")
         forms_given: dict[str, Any] = {}
         try:
             if do == "base":

@@ -108,13 +108,14 @@ class FactsView(PageView):
 
     def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
         """Show what would move, or save."""
+        do = self.pressed("", "look", "save")
         self.find(**kwargs)
         form = self.form(request.POST)
         if not form.is_valid():
             return self.show(form, status=400)
         status = 400
         try:
-            if request.POST.get("do") == "look":
+            if do == "look":
                 return self.show(form, found=self.preview(form), looked=True)
             with transaction.atomic():
                 sentence, address = self.save(form)

@@ -46,7 +46,7 @@ class SavedFiltersView(PageView):
         self.demand(*LISTS[listing].acts)
         own = SavedFilter.objects.filter(kept_by=self.person, listing=listing)
         kept = own.filter(public_id=read_uuid(post.get("id", ""))).first()
-        do = post.get("do")
+        do = self.pressed("save", "change", "delete")
         if do != "save" and kept is None:
             raise Http404
         if do == "delete" and kept is not None:

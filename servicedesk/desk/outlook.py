@@ -248,7 +248,7 @@ class SiteOutlookView(PageView):
     def post(self, request: HttpRequest, site_id: UUID) -> HttpResponse:
         """Keep what was agreed, or propose the first trip."""
         site = self.found(sites_for(self.scope), site_id)
-        if request.POST.get("do") == "propose":
+        if self.pressed("propose", "") == "propose":
             return self._propose(site)
         form = TermsForm(request.POST)
         if not form.is_valid():

@@ -72,7 +72,7 @@ class OutlookSettingsView(PageView):
         self.demand(Act.SET_PLANNING_RULES)
         last = BundlingFigures.objects.order_by("-pk").first()
         form = FiguresForm(Figures(), request.POST)
-        is_reset = request.POST.get("do") == "defaults"
+        is_reset = self.pressed("", "keep", "defaults") == "defaults"
         if not form.is_valid() and not (is_reset and "seen" not in form.errors):
             return self.show(form, last, status=400)
         seen = form.cleaned_data.get("seen")
@@ -162,7 +162,7 @@ class BlackoutsView(PageView):
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Keep days free, or open them again."""
-        if request.POST.get("do") == "remove":
+        if self.pressed("remove", "") == "remove":
             try:
                 row = BlackoutPeriod.objects.filter(public_id=UUID(request.POST.get("period", ""))).first()
             except ValueError:

@@ -475,7 +475,7 @@ class OwnerChangeView(FactsView):
 
     def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
         """Plan the change, or call off one that is ahead."""
-        if request.POST.get("do") != "drop":
+        if self.pressed("", "look", "save", "drop") != "drop":
             return super().post(request, **kwargs)
         self.find(**kwargs)
         change = OwnerChange.objects.filter(site=self.site, applied_at=None, dropped_at=None).first()

@@ -63,7 +63,7 @@ class SearchView(PlanPage):
     def post(self, request: HttpRequest, plan_id: UUID) -> HttpResponse:
         """Start it, stop it, or put its find in the place of the plan."""
         plan = self.plan(plan_id)
-        do = request.POST.get("do")
+        do = self.pressed("start", "stop", "use")
         try:
             if do == "start":
                 asked = request.POST.get("seconds", "60")

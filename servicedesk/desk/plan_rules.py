@@ -42,7 +42,7 @@ class SkillsView(CrewPage):
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Enter a need, or remove one."""
-        if request.POST.get("do") == "remove":
+        if self.pressed("", "remove", "add") == "remove":
             text = request.POST.get("need", "")
             removed, _ = SkillNeed.objects.filter(pk=int(text) if text.isdigit() else 0).delete()
             self.told("The need is removed." if removed else "It was removed already.")
@@ -122,7 +122,7 @@ class RulesView(CrewPage):
     def post(self, request: HttpRequest) -> HttpResponse:
         """Let new ones stand."""
         self.demand(Act.SET_PLANNING_RULES)
-        if request.POST.get("do") == "defaults":
+        if self.pressed("", "save", "defaults") == "defaults":
             rules = DEFAULTS
         else:
             form = RulesForm(rules_now(), request.POST)

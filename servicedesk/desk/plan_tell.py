@@ -79,7 +79,7 @@ class TellView(PlanPage):
     def post(self, request: HttpRequest, plan_id: UUID) -> HttpResponse:
         """Mail the ticked ones, or hand out their letters as one PDF."""
         plan = self.plan(plan_id)
-        channel = Channel.MAIL if request.POST.get("do") == "mail" else Channel.LETTER
+        channel = Channel.MAIL if self.pressed("mail", "letters") == "mail" else Channel.LETTER
         wanted = read_uuids(request.POST.getlist("pick"))
         visits = [stop.visit for stop in self.stops(plan) if stop.visit.public_id in wanted]
         letters, refused = [], []

@@ -171,8 +171,8 @@ class QuotationView(PageView):
 
     def post(self, request: HttpRequest, quotation_id: UUID) -> HttpResponse:
         """Save the draft, send it, or withdraw it."""
+        do = self.pressed("save", "send", "withdraw")
         quotation = self.quotation(quotation_id)
-        do = request.POST.get("do", "save")
         if do == "withdraw":
             return self.withdraw(quotation)
         draft, lines = DraftForm(request.POST), LineForms(request.POST, prefix="lines")

@@ -70,7 +70,7 @@ class ServiceEndView(PageView):
         """Do it."""
         site = self.found(sites_for(self.scope), site_id)
         end = end_of(site)
-        wants_reopen = request.POST.get("do") == "reopen"
+        wants_reopen = self.pressed("reopen", "end") == "reopen"
         form: forms.Form = ReopenForm(request.POST) if wants_reopen else EndForm(request.POST)
         if not form.is_valid():
             return self.show(site, form, status=400)

@@ -186,7 +186,7 @@ class TermsOfView(HolderView):
         holder = self.holder(kind, public_id)
         if holder.site is None:
             raise Http404
-        if request.POST.get("do") == "take-back":
+        if self.pressed("take-back", "") == "take-back":
             row = self.found(CallOff.objects.filter(site=holder.site), read_uuid(request.POST.get("row", "")))
             try:
                 take_back_call_off(row, request.POST.get("reason", ""), now=self.now)

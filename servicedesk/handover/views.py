@@ -67,7 +67,7 @@ class HandoverView(PageView):
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Begin one, or stop one."""
-        if request.POST.get("do") == "stop":
+        if self.pressed("stop", "") == "stop":
             stop(self.found(HandoverRun.objects.all(), read_uuid(request.POST.get("run", ""))))
             self.told("Stopped. Nothing of the file is kept.")
             return redirect("desk:handover")
@@ -157,7 +157,7 @@ class TakeOverView(PageView):
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Try the file out, take over the one that was tried out, or put it aside."""
-        do = request.POST.get("do")
+        do = self.pressed("try", "take", "drop")
         if do == "drop":
             self.forget()
             self.told("The file was put aside; nothing was taken over.")

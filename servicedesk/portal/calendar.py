@@ -145,7 +145,7 @@ class VisitsView(PortalView):
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Make a new address, or end the one there is."""
-        if request.POST.get("do") == "end":
+        if self.pressed("make", "end") == "end":
             CalendarAddress.objects.filter(user=self.person.pk).delete()
             self.told("The address has ended. Calendars that read it find nothing any more.")
         else:

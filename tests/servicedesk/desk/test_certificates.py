@@ -130,6 +130,14 @@ def test_a_manager_issues_it_again_and_both_stay(
     assert "Issue it again" not in old
 
 
+@pytest.mark.parametrize("do", ["", "replace"])
+def test_a_word_that_no_button_has_does_nothing(cast: Cast, paper: Certificate, do: str) -> None:
+    answer = send(cast, paper, do=do, reason="Wrong unit")
+    assert answer.status_code == 400
+    assert "Nothing was changed." in text_of(answer)
+    assert not Withdrawal.objects.exists()
+
+
 @pytest.mark.parametrize("do", ["withdraw", "reissue"])
 def test_without_a_reason_nothing_happens(cast: Cast, paper: Certificate, do: str) -> None:
     answer = send(cast, paper, do=do, reason=" ")

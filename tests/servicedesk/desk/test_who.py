@@ -332,6 +332,21 @@ def test_each_form_is_taken_from_its_roles_only(cast: Cast) -> None:
     assert wrong == []
 
 
+def test_a_word_that_no_button_has_does_nothing(cast: Cast) -> None:
+    names = (
+        "plan-search plan-tell plan-rules skills crew-member outlook-settings blackouts site-outlook "
+        "site-terms site-owner site-merge unit-facts kind-facts pair service-end handover take-over"
+    )
+    given = {"reason": "R", "ended_on": str(TODAY), "portal_until": str(TODAY), "is_sure": "on"}
+    wrong = []
+    for name in names.split():
+        with undone():
+            answer = cast.post("manager", f"desk:{name}", *PAGES[name][0](cast), do="replace", **given)
+            if answer.status_code != 400 or "Nothing was changed." not in text_of(answer):
+                wrong.append(f"{name}: {answer.status_code}")
+    assert wrong == []
+
+
 def test_a_form_sent_after_the_session_ended_comes_back_to_its_page(cast: Cast) -> None:
     address = reverse("desk:visit", args=[visit_of(cast).public_id])
     answer = Client().post(address, {"do": "cancel", "cancel-reason": "Rain", "cancel-version": "1"})
