@@ -198,7 +198,15 @@ class StepForm(forms.Form):
             return
         for name, errors in refused.error_dict.items():
             for error in errors:
-                self.add_error(name if name in self.fields else None, error.messages)
+                if name in self.fields:
+                    self.add_error(name, [self._without_label(name, text) for text in error.messages])
+                else:
+                    self.add_error(None, error.messages)
+
+    def _without_label(self, name: str, text: str) -> str:
+        """``text`` without the label that it begins with: the form says it beside each field already."""
+        rest = text.removeprefix(f"{self.fields[name].label}: ")
+        return rest[:1].upper() + rest[1:]
 
     def ask(self, question: ValidationError) -> None:
         """Ask about figures that can be but hardly are; the next sending may confirm them."""

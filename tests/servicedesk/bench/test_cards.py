@@ -152,7 +152,10 @@ def test_a_step_is_stated_by_the_form_and_what_is_missing_stands_beside_its_fiel
     client, path = cast.client("workshop"), reverse("bench:card", args=[card.public_id])
     wrong = client.post(path, posted("triage", card, serial_read=""))
     assert wrong.status_code == 400
-    assert wrong.context["form"].errors["serial_read"] == ["Serial as read on the shell: fill it in."]
+    assert wrong.context["form"].errors["serial_read"] == ["Fill it in."]
+    # The label stands once, in the summary.
+    assert "Serial as read on the shell</a>: Fill it in." in text_of(wrong)
+    assert "Serial as read on the shell: " not in text_of(wrong)
     assert client.post(path, posted("triage", card)).status_code == 302
     assert board(card).next_line.step.code == "empty"
     # An older sight of the card changes nothing.
