@@ -23,6 +23,7 @@ from inventory.register.models import FactRank
 from schedules.due.services import refresh_stale
 from schedules.rules import load_tables
 from servicedesk.exchange.findings import Finding, RegisterFileError, Severity
+from servicedesk.exchange.headings import FIELDS
 from servicedesk.exchange.meeting import Meeting, Met, meet
 from servicedesk.exchange.models import ImportFinding, ImportLine, RegisterImport
 from servicedesk.exchange.reading import RegisterReading, read_register
@@ -206,8 +207,16 @@ def doubts_by_row(findings: Iterable[Finding]) -> Mapping[int, list[tuple[str, s
     for finding in findings:
         # What contradicts a better source is kept as a claim, not as a sentence.
         if finding.row and finding.severity is Severity.DOUBT and finding.code not in _NOT_OF_UNIT:
-            doubts[finding.row].append((finding.field, finding.sentence))
+            doubts[finding.row].append((finding.field, _of_the_unit(finding)))
     return doubts
+
+
+def _of_the_unit(finding: Finding) -> str:
+    """The doubt as the page of the unit says it, where no column beside it names the field."""
+    field = FIELDS.get(finding.field)
+    if field is None or not finding.sentence.startswith('"'):
+        return finding.sentence
+    return f"{field.label}: {finding.sentence}"
 
 
 _NOT_OF_UNIT = frozenset({"outranked_fact", "met_otherwise", "gone_in_file", "unknown_column"})

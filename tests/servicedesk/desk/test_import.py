@@ -362,6 +362,13 @@ def test_what_was_changed_since_is_not_taken_back(client: Client) -> None:
     assert Unit.objects.get(serial="A1").model.agent == "water"
 
 
+def test_a_doubt_that_quotes_a_cell_names_its_field_on_the_page_of_the_unit(client: Client) -> None:
+    bring_in(client, cells(made="2021", **{"last maintenance": "?"}))
+    doubts = Unit.objects.get(serial="A1").doubts
+    assert 'Manufacture date: "2021" tells the year only; it is kept so, and its first day counts.' in doubts
+    assert 'Last maintenance: "?" tells no date, so what counts from it is due now.' in doubts
+
+
 # --- sources that disagree -------------------------------------------------------------------------
 
 
