@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from abc import abstractmethod
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -401,7 +402,7 @@ class VaryForm(LevelForm):
             if name not in self.fields or not text:
                 continue
             try:
-                found = [period_text(part) for part in text.split(",")]
+                found = [period_text(part) for part in _BETWEEN.split(text)]
             except ValueError as problem:
                 self.add_error(name, str(problem))
                 continue
@@ -416,6 +417,10 @@ class VaryForm(LevelForm):
             changes = {"off": True}
         given["changes"] = changes
         return given
+
+
+# A comma between two digits belongs to a number: what was typed is refused as it was typed.
+_BETWEEN = re.compile(r"(?<!\d),|,(?!\d)")
 
 
 class VaryView(ChangeView):

@@ -6,6 +6,7 @@ import re
 
 from schedules.rules import Period
 
+_HOW = "Write a whole number: 6 months, 30 days or 2 years; a year and a half is 18 months."
 _WORDS = re.compile(r"(?P<count>\d{1,4})\s*(?P<unit>day|week|month|year)s?", re.IGNORECASE)
 
 
@@ -20,7 +21,7 @@ def period_text(text: str) -> str:
     try:
         period = Period.parse(found)
     except ValueError:
-        raise ValueError(f'"{plain}" is no length of time. Write 6 months, 30 days or 2 years.') from None
+        raise ValueError(f'"{plain}" is no length of time. {_HOW}') from None
     if period.is_zero:
-        raise ValueError(f'"{plain}" is no time at all. Write 6 months, 30 days or 2 years.')
+        raise ValueError(f'"{plain}" is no time at all. {_HOW}')
     return found
