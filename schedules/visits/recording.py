@@ -86,6 +86,7 @@ def add_entry(
         stored = VisitEntry.objects.filter(client_ref=entry.client_ref).first()
         if stored is not None:
             return _same_entry(stored, visit, digest), False
+        refuse_survey(visit)
         refuse_closed(visit)
     _check_entry(visit, entry, now=now)
     try:
@@ -174,6 +175,16 @@ def _same_entry(stored: VisitEntry, visit: Visit, digest: str) -> VisitEntry:
             "record the unit again with a new reference.",
         )
     return stored
+
+
+def refuse_survey(visit: Visit) -> None:
+    """Raise ``Conflict`` for a survey: work recorded on it would count nowhere."""
+    if visit.kind == Visit.Kind.SURVEY:
+        raise Conflict(
+            "is_survey",
+            f"Visit {visit.number} is a survey: units are read in the app on the phone. Work on a unit is "
+            "recorded on a service visit.",
+        )
 
 
 def refuse_closed(visit: Visit) -> None:

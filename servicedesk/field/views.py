@@ -67,6 +67,12 @@ class FieldView(PageView):
             raise Http404
         return visit
 
+    def survey_only(self, visit: Visit) -> HttpResponse | None:
+        """Back to the round of a survey, which says where it is walked; None for a service visit."""
+        if visit.kind != Visit.Kind.SURVEY:
+            return None
+        return redirect("field:round", visit_id=visit.public_id)
+
     def crumbs(self, visit: Visit | None = None) -> list[dict[str, str]]:
         """The way back up."""
         found = [{"label": "My visits", "url": reverse("field:plain")}]
@@ -91,8 +97,9 @@ class RoundView(FieldView):
     def get(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
         """Show the round, or go straight to the unit that a typed number names."""
         visit = self.visit_or_404(visit_id)
+        is_survey = visit.kind == Visit.Kind.SURVEY
         walk = round_of(visit, self.now)
-        wanted = request.GET.get("find", "").strip()[:60]
+        wanted = "" if is_survey else request.GET.get("find", "").strip()[:60]
         found = find(walk, visit.site, wanted) if wanted else None
         if found is not None and found.only is not None:
             return redirect("field:unit", visit_id=visit.public_id, unit_id=found.only.public_id)
@@ -102,6 +109,7 @@ class RoundView(FieldView):
             "crumbs": self.crumbs(),
             "visit": visit,
             "site": visit.site,
+            "is_survey": is_survey,
             "walk": walk,
             "places": shown.by_place(),
             "wanted": wanted,
@@ -135,6 +143,8 @@ class UnitView(FieldView):
     def get(self, request: HttpRequest, visit_id: UUID, unit_id: UUID) -> HttpResponse:
         """Show the form, filled from the entry that counts now."""
         visit = self.visit_or_404(visit_id)
+        if (back := self.survey_only(visit)) is not None:
+            return back
         unit = unit_on(visit, unit_id)
         if unit is None:
             return self._elsewhere(visit, unit_id)
@@ -251,6 +261,8 @@ class CloseView(FieldView):
     def get(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
         """Show the counts that have to be met; a closed visit shows what came of it."""
         visit = self.visit_or_404(visit_id)
+        if (back := self.survey_only(visit)) is not None:
+            return back
         if visit.state == Visit.State.CLOSED:
             return redirect("field:closed", visit_id=visit.public_id)
         walk = round_of(visit, self.now)
@@ -259,6 +271,8 @@ class CloseView(FieldView):
     def post(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
         """Close the visit and issue its certificate, or say plainly why not; nothing half."""
         visit = self.visit_or_404(visit_id)
+        if (back := self.survey_only(visit)) is not None:
+            return back
         walk = round_of(visit, self.now)
         form = self._form(walk, data=request.POST)
         if visit.state != Visit.State.CLOSED and not form.is_valid():
@@ -314,6 +328,8 @@ class ClosedView(FieldView):
     def get(self, request: HttpRequest, visit_id: UUID) -> HttpResponse:
         """Show the certificate and the open ends."""
         visit = self.visit_or_404(visit_id)
+        if (back := self.survey_only(visit)) is not None:
+            return back
         if visit.state != Visit.State.CLOSED:
             return redirect("field:round", visit_id=visit.public_id)
         remaining = _remaining(self, visit)

@@ -281,3 +281,37 @@ def test_a_page_of_the_visit_asks_the_same_for_any_number_of_units(
     crew.save(crew.units[0])
     with django_assert_num_queries(number):
         crew.client.get(address(crew, name))
+
+
+def test_a_survey_says_to_open_the_app_and_has_no_form(crew: Field) -> None:
+    Visit.objects.filter(pk=crew.visit.pk).update(kind=Visit.Kind.SURVEY)
+    crew.visit.jobs.all().delete()
+    home = text_of(crew.client.get(reverse("field:plain")))
+    assert "Survey: open the app" in home
+    assert "0 units" not in home
+    page = text_of(crew.client.get(crew.at("round")))
+    assert "Survey: open the app" in page
+    assert reverse("field:home") in page
+    assert "0 of 0" not in page
+    assert "The list of this visit is empty" not in page
+    for name in ("unit", "close"):
+        sent = crew.client.get(crew.at(name, crew.units[0] if name == "unit" else None), follow=True)
+        assert sent.redirect_chain == [(crew.at("round"), 302)]
+    assert crew.close().headers["Location"] == crew.at("round")
+    told = text_of(crew.client.get(crew.save(crew.units[0]).headers["Location"]))
+    assert "is recorded on a service visit." in told
+    assert crew.entries() == []
+
+
+def test_a_closed_survey_promises_no_certificate(crew: Field) -> None:
+    Visit.objects.filter(pk=crew.visit.pk).update(
+        kind=Visit.Kind.SURVEY,
+        state=Visit.State.CLOSED,
+        done_on=TODAY,
+        closed_at=NOW,
+        closed_by=crew.technician,
+        contact_name="R. Okafor",
+    )
+    page = text_of(crew.client.get(crew.at("closed"), follow=True))
+    assert "What was read is with the office; a survey has no certificate." in page
+    assert "Certificate and what remains due" not in page
