@@ -30,7 +30,7 @@ from schedules.crew.services import (
 )
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
-from servicedesk.desk.fields import PickField
+from servicedesk.desk.fields import DegreesField, PickField
 from servicedesk.pages import PageView, place_errors
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -78,6 +78,7 @@ class DepotForm(forms.ModelForm):
             "longitude",
             "time_zone",
         )
+        field_classes = {"latitude": DegreesField, "longitude": DegreesField}
         labels = {"address_line": "Address", "country": "Country, two letters"}
         help_texts = {
             "latitude": "Degrees north, like 38.645. South is negative.",
@@ -173,6 +174,7 @@ class MemberForm(forms.ModelForm):
             "lunch_minutes",
             "overtime_minutes",
         )
+        field_classes = {"home_latitude": DegreesField, "home_longitude": DegreesField}
         labels = {
             "is_planned": "Takes part in new plans",
             "starts_from": "Starts the day at",

@@ -96,6 +96,35 @@ class FindField(forms.CharField):
         return self.queryset.filter(named | Q(code__iexact=text))
 
 
+class DegreesField(forms.DecimalField):
+    """A coordinate in degrees, with a decimal point or a decimal comma: 38.645 or 38,645."""
+
+    # A number input would refuse the comma, or drop it, before anything is sent.
+    widget = forms.TextInput(attrs={"autocomplete": "off"})
+    default_error_messages = {"invalid": "Enter degrees like 38.645 or -99.71."}
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"required": False, "max_digits": 9, "decimal_places": 6} | kwargs)
+
+    def to_python(self, value: Any) -> Any:
+        """The degrees; two numbers in one field stay what they are, and are refused."""
+        if isinstance(value, str) and value.count(",") == 1 and "." not in value:
+            value = value.replace(",", ".")
+        return super().to_python(value)
+
+
+def latitude_field(label: str) -> DegreesField:
+    """How far north or south a place lies."""
+    hint = "Degrees north, like 38.645. South is negative."
+    return DegreesField(label=label, min_value=-90, max_value=90, help_text=hint)
+
+
+def longitude_field(label: str) -> DegreesField:
+    """How far east or west a place lies."""
+    hint = "Degrees east, like -99.71. West is negative."
+    return DegreesField(label=label, min_value=-180, max_value=180, help_text=hint)
+
+
 def found_label(row: Any) -> str:
     """What a row is called in a list to find it by; the code makes it the only one of its kind."""
     return f"{row.name} ({row.code})" if isinstance(row, Site) else str(row)

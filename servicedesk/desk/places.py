@@ -56,7 +56,7 @@ from servicedesk.desk.facts_base import (
     differing,
     reason_field,
 )
-from servicedesk.desk.fields import FindField, day_field
+from servicedesk.desk.fields import FindField, day_field, latitude_field, longitude_field
 from servicedesk.desk.unit_facts import place_label
 from servicedesk.pages import PageView, paged
 
@@ -308,17 +308,8 @@ class SiteFields(forms.Form):
         label="Country", required=False, max_length=2, help_text="Two letters, e.g. US."
     )
     time_zone = forms.ChoiceField(label="Time zone", choices=[(zone, zone) for zone in ZONES])
-    latitude = forms.DecimalField(
-        label="Latitude, degrees", required=False, max_digits=9, decimal_places=6, min_value=-90, max_value=90
-    )
-    longitude = forms.DecimalField(
-        label="Longitude, degrees",
-        required=False,
-        max_digits=9,
-        decimal_places=6,
-        min_value=-180,
-        max_value=180,
-    )
+    latitude = latitude_field("Latitude, degrees")
+    longitude = longitude_field("Longitude, degrees")
     language = forms.ChoiceField(label="Language of notices", choices=LANGUAGE_CHOICES)
     monthly_checks_by = forms.ChoiceField(
         label="Monthly looks are made by", choices=Site.MonthlyChecks.choices

@@ -18,7 +18,7 @@ from inventory.register.queries import sites_for
 from schedules.crew.models import SiteCall
 from servicedesk.access import Act
 from servicedesk.accounts.models import User
-from servicedesk.desk.fields import PickField
+from servicedesk.desk.fields import PickField, latitude_field, longitude_field
 from servicedesk.exchange.hours import DAYS, HoursError, read_hours
 from servicedesk.pages import PageView, place_errors
 
@@ -28,24 +28,8 @@ PLACED = ("latitude", "longitude")
 class VisitingForm(forms.Form):
     """The facts."""
 
-    latitude = forms.DecimalField(
-        label="Latitude",
-        required=False,
-        max_digits=9,
-        decimal_places=6,
-        min_value=-90,
-        max_value=90,
-        help_text="Degrees north, like 38.645. South is negative.",
-    )
-    longitude = forms.DecimalField(
-        label="Longitude",
-        required=False,
-        max_digits=9,
-        decimal_places=6,
-        min_value=-180,
-        max_value=180,
-        help_text="Degrees east, like -99.71. West is negative.",
-    )
+    latitude = latitude_field("Latitude")
+    longitude = longitude_field("Longitude")
     depot = PickField(
         label="Territory of", queryset=Depot.objects.none(), required=False, empty_label="The nearest depot"
     )

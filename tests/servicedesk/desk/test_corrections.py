@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -488,8 +489,10 @@ def test_owner_site_place_and_unit_are_entered_by_hand(cast: Cast) -> None:
     }  # fmt: skip
     wrong = client.post(reverse("desk:site-new", args=[owner.public_id]), {**site, "latitude": "45"})
     assert "both latitude and longitude" in text_of(wrong)
-    client.post(reverse("desk:site-new", args=[owner.public_id]), site)
+    degrees = {"latitude": "45,1234", "longitude": "-93.5"}
+    client.post(reverse("desk:site-new", args=[owner.public_id]), site | degrees)
     here = Site.objects.get(code="AD-1")
+    assert (here.latitude, here.longitude) == (Decimal("45.1234"), Decimal("-93.5"))
     place = {"number": "1", "environment": "normal", "walking_order": "10"}
     client.post(reverse("desk:place-new", args=[here.public_id]), place)
     unit = {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import uuid
 from datetime import UTC, datetime, time, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pypdf
@@ -63,7 +64,7 @@ def words(data: bytes) -> str:
 
 def test_the_way_from_nothing_to_the_first_plan(desk: Client) -> None:
     assert "Enter a depot" in page(desk, "plans")
-    place = {"latitude": "38.64", "longitude": "-99.7", "time_zone": "America/Chicago"}
+    place = {"latitude": "38,64", "longitude": "-99,7", "time_zone": "America/Chicago"}
     refused = desk.post(reverse("desk:depots"), {"name": "Yard", **place, "time_zone": "Mars/Base"})
     assert "is no time zone" in text_of(refused)
     assert desk.post(reverse("desk:depots"), {"name": "Yard", **place}).status_code == 302
@@ -305,10 +306,13 @@ def test_a_site_gets_its_place_hours_and_wishes(desk: Client) -> None:
     assert "Enter both latitude and longitude" in text_of(half)
     bad = desk.post(address, {"hours": "whenever", "extra_minutes": "0"})
     assert bad.status_code == 400
-    good = {"latitude": "38.6", "longitude": "-99.7", "hours": "Mo-Fr 08:00-12:00, 13:00-17:00",
+    pair = desk.post(address, {"latitude": "38.6, -99.7", "longitude": "-99,7", "extra_minutes": "0"})
+    assert "Enter degrees like 38.645 or -99.71." in text_of(pair)
+    good = {"latitude": "38,6", "longitude": "-99,7", "hours": "Mo-Fr 08:00-12:00, 13:00-17:00",
             "needs_escort": "on", "extra_minutes": "15"}  # fmt: skip
     assert desk.post(address, good).status_code == 302
     site.refresh_from_db()
+    assert (site.latitude, site.longitude) == (Decimal("38.6"), Decimal("-99.7"))
     assert site.access_windows.count() == 10
     assert site.call.needs_escort
     assert "Mo-Fr 08:00-12:00, 13:00-17:00" in text_of(desk.get(address))
