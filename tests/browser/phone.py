@@ -116,8 +116,8 @@ class Phone:
         )
 
     def main(self) -> Any:
-        """The button at the thumb."""
-        return self.page.locator("#foot .app-next")
+        """The button at the thumb, once it takes a tap."""
+        return self.page.locator("#foot .app-actions:not([data-fresh]) .app-next")
 
     def pass_unit(self, psi: str = "195") -> None:
         """All well, the figure, pass."""

@@ -20,6 +20,15 @@ FULL = """() => {
   IDBObjectStore.prototype.add = () => { throw new DOMException("full", "QuotaExceededError"); };
 }"""
 ROOMY = "() => { IDBObjectStore.prototype.add = globalThis.roomy; }"
+REFUSE_TWICE = """(id) => new Promise((resolve) => {
+  indexedDB.open("field").onsuccess = ({ target: { result: db } }) => {
+    const acts = db.transaction("acts", "readwrite").objectStore("acts");
+    acts.get(id).onsuccess = ({ target: { result: act } }) => {
+      acts.put({ ...act, state: "refused" });
+      acts.put({ ...act, id: crypto.randomUUID(), state: "refused" }).onsuccess = resolve;
+    };
+  };
+})"""
 
 
 @pytest.fixture
@@ -99,6 +108,18 @@ def test_a_closing_wants_a_day_by_a_clock_that_was_put_right(phone: Phone, day: 
     (closing,) = [act for act in phone.stored("acts") if act["kind"] == "close"]
     assert closing["content"]["done_on"] == (today - timedelta(days=1)).isoformat()
 
+    # Refused twice: closing again is the way out of both.
+    page.evaluate(REFUSE_TWICE, closing["id"])
+    page.goto("about:blank")
+    phone.open(f"close/{day.visit.public_id}?settles={closing['id']}")
+    page.get_by_label("I have read this out").check()
+    page.get_by_label("My own count says the same").check()
+    page.get_by_label("Or why nobody signed").fill("Nobody there")
+    phone.main().click()
+    expect(page.locator("main")).to_contain_text("Closed on this phone")
+    states = [act["state"] for act in phone.stored("acts") if act["kind"] == "close"]
+    assert sorted(states) == ["discarded", "discarded", "waiting"]
+
 
 def test_back_closes_what_stands_over_the_screen(phone: Phone, day: Day) -> None:
     """The browser's own Back leaves neither the list of defects nor the scanner over the screen before."""
@@ -119,3 +140,32 @@ def test_back_closes_what_stands_over_the_screen(phone: Phone, day: Day) -> None
     page.go_forward()
     phone.is_at("001")
     expect(page.get_by_role("dialog")).to_have_count(0)
+
+
+def test_a_second_tap_records_nothing_more(phone: Phone, day: Day) -> None:
+    """Of two taps the second meets neither the record under way nor the unit that has just come up."""
+    page = phone.page
+    phone.open(f"unit/{day.visit.public_id}/{day.units[0].public_id}")
+    phone.value("gauge_pressure", "195", "psi")
+    phone.main().click()
+    expect(phone.main()).to_contain_text("Pass")
+    box = phone.main().bounding_box()
+    assert box is not None
+    at = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.click(*at)
+    page.mouse.click(*at)
+    expect(page.locator(".app-unit h1")).to_contain_text("002")
+    page.mouse.click(*at)
+    expect(phone.main()).to_contain_text("All well")
+    assert [act["kind"] for act in phone.stored("acts")].count("result") == 1
+    # A moment later it takes a tap, and the keyboard need not wait at all.
+    page.mouse.click(*at)
+    expect(phone.main()).to_have_text("Value missing")
+    phone.value("gauge_pressure", "195", "psi")
+    page.evaluate(
+        """() => { const main = document.querySelector("#foot .app-next"); main.click(); main.click(); }"""
+    )
+    phone.is_at("003")
+    page.evaluate("""() => document.querySelector("#foot .app-next").click()""")
+    expect(phone.main()).to_have_text("Value missing")
+    assert [act["kind"] for act in phone.stored("acts")].count("result") == 2

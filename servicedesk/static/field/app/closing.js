@@ -130,7 +130,10 @@ export const screen = async ([id], query) => {
   const visit = await openVisit(id);
   const { day, site, round } = visit;
   const settles = query.get("settles") ?? undefined;
-  const closing = visit.acts.find((a) => a.kind === "close" && a.state !== "discarded" && a.id !== settles);
+  const closings = visit.acts.filter((a) => a.kind === "close" && a.state !== "discarded" && a.id !== settles);
+  // Whoever closes again lets go of every closing that was refused.
+  const refused = closings.filter((a) => a.state === "refused");
+  const closing = closings.find((a) => a.state !== "refused") ?? (settles ? undefined : refused[0]);
   const title = h("h1", null, "Count and close");
   const where = h("p", { class: "soft" }, `${site.name} · visit ${visit.visit.number}`);
   const open = openStops(round.stops);
@@ -322,7 +325,7 @@ export const screen = async ([id], query) => {
   const close = once(async () => {
     if (lacking()) return false;
     const before =
-      visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length +
+      visit.acts.filter((a) => a.state !== "discarded" && !(a.kind === "close" && a.state === "refused")).length +
       (visit.acts.length ? 0 : 1);
     const content = {
       counts: found,
@@ -333,6 +336,7 @@ export const screen = async ([id], query) => {
       ...(draft.signature ? { signature: draft.signature } : { no_signature_reason: draft.reason.trim() }),
     };
     await record(visit, [{ kind: "close", content }], { draft: key, settles });
+    for (const { id: other } of refused) await discardAct(other, "Closed again.");
     say("Closed on this phone.");
     go(`close/${id}`, { replace: true });
     return true;

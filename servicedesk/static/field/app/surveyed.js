@@ -113,7 +113,10 @@ export const screen = async ([id], query) => {
   const today = todayIn(site.time_zone, link.drift_s);
   const survey = surveyOf(visit, today);
   const settles = query.get("settles") ?? undefined;
-  const closing = visit.acts.find((a) => a.kind === "close" && a.state !== "discarded" && a.id !== settles);
+  const closings = visit.acts.filter((a) => a.kind === "close" && a.state !== "discarded" && a.id !== settles);
+  // Whoever ends it again lets go of every end that was refused.
+  const refused = closings.filter((a) => a.state === "refused");
+  const closing = closings.find((a) => a.state !== "refused") ?? (settles ? undefined : refused[0]);
   const title = h("h1", null, "Count and sign");
   const where = h("p", { class: "soft" }, `${site.name} · survey ${visit.visit.number}`);
   if (closing) {
@@ -201,7 +204,8 @@ export const screen = async ([id], query) => {
   const close = once(async () => {
     if (lacking()) return false;
     const before =
-      visit.acts.filter((a) => a.state !== "discarded" && a.id !== settles).length + (visit.acts.length ? 0 : 1);
+      visit.acts.filter((a) => a.state !== "discarded" && !(a.kind === "close" && a.state === "refused")).length +
+      (visit.acts.length ? 0 : 1);
     const content = {
       survey_counts: survey.counts,
       acts_before: before,
@@ -210,6 +214,7 @@ export const screen = async ([id], query) => {
       ...(draft.signature ? { signature: draft.signature } : { no_signature_reason: draft.reason.trim() }),
     };
     await record(visit, [{ kind: "close", content }], { draft: key, settles });
+    for (const { id: other } of refused) await discardAct(other, "Ended again.");
     say("Ended on this phone.");
     go(`surveyed/${id}`, { replace: true });
     return true;

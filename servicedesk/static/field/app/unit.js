@@ -22,6 +22,32 @@ const METHODS = /** @type {[string, string][]} */ ([
   ["ultrasonic", "Ultrasonic"],
 ]);
 
+const REST_MS = 400;
+/**
+ * Right after a record the next unit comes up under the same thumb: a second tap that was meant for the one
+ * before does nothing. A keyboard and a scanner do not tap.
+ * @param {HTMLElement} foot
+ */
+const restFrom = (foot) => {
+  let until = Infinity;
+  foot.dataset.fresh = "";
+  foot.addEventListener(
+    "click",
+    (event) => {
+      const isMain = /** @type {Element} */ (event.target).closest(".app-next");
+      if (!isMain || !event.detail || event.timeStamp > until) return;
+      event.preventDefault();
+      event.stopPropagation();
+    },
+    { capture: true },
+  );
+  // It counts from when the screen stands; how long a slow phone takes to draw it is not known before.
+  setTimeout(() => {
+    until = performance.now() + REST_MS;
+    setTimeout(() => delete foot.dataset.fresh, REST_MS);
+  });
+};
+
 /** @param {any} visit @param {any} stop */
 const emptyDraft = ({ day }, stop) => {
   const heavy = new Set(
@@ -370,7 +396,10 @@ export const screen = async ([visitId, unitId], query) => {
     go(following ? `${unitAddress(visit, following.key)}?by=picked` : `close/${visitId}`, { replace: true });
   });
 
+  const last = JSON.parse(sessionStorage.getItem("undo") ?? "null");
+  sessionStorage.removeItem("undo");
   const foot = h("div", { class: "app-actions" });
+  if (last) restFrom(foot);
   const said = h("p", { class: "app-lacking", role: "status" });
   const update = () => {
     const state = measures.update(draft.tasks);
@@ -461,8 +490,6 @@ export const screen = async ([visitId, unitId], query) => {
     .filter((/** @type {any} */ c) => c.moment === "handle" && c.kinds.includes("all"))
     .slice(0, 1);
   const heavy = heavyDue();
-  const last = JSON.parse(sessionStorage.getItem("undo") ?? "null");
-  sessionStorage.removeItem("undo");
   const ended = unit.due.some((/** @type {any} */ d) => d.task === "retirement" && d.status === "overdue");
   return {
     title: stopName(stop),
