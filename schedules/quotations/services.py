@@ -21,6 +21,8 @@ from inventory.register.services import draw_numbers
 from schedules.quotations.models import LineDecision, PriceItem, PriceStep, Quotation, QuotationLine
 
 MOST_LINES = 200
+MOST_SAID = 200
+"""Characters of a remark or a reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,14 +152,15 @@ def send_quotation(quotation: Quotation, *, version: int, by: Person, now: datet
 
 def withdraw_quotation(quotation: Quotation, reason: str, *, version: int) -> Quotation:
     """Take a sent quotation back; what was decided on it stays to be read."""
-    if not reason.strip():
+    reason = _said(reason, "reason")
+    if not reason:
         raise ValidationError({"reason": "Say why the quotation is withdrawn: the owner reads it."})
     _move(
         quotation,
         version,
         Quotation.State.SENT,
         state=Quotation.State.WITHDRAWN,
-        withdrawn_reason=reason.strip()[:200],
+        withdrawn_reason=reason,
     )
     return quotation
 
@@ -174,8 +177,10 @@ def decide_lines(
     """Keep what the owner decided, by line id; return how many lines are newly decided.
 
     The first decision on a line stands: the same one again is harmless, another one is refused. Raises
-    ``Conflict`` when the quotation was withdrawn or is no longer valid.
+    ``Conflict`` when the quotation was withdrawn or is no longer valid, or when all was decided before,
+    and ``ValidationError`` for a remark that cannot be kept whole.
     """
+    remark = _said(remark, "remark")
     # The lock of the row keeps a withdrawal from slipping in between.
     Quotation.objects.filter(pk=quotation.pk).update(version=F("version"))
     quotation.refresh_from_db()
@@ -187,7 +192,7 @@ def decide_lines(
             f"This quotation was valid until {quotation.valid_until}. Ask the service company for a new one.",
         )
     lines = {line.pk: line for line in quotation.lines.select_related("decision")}
-    new = []
+    new, before = [], []
     for line_id, choice in choices.items():
         line = lines.get(line_id)
         if line is None or choice not in LineDecision.Choice.values:
@@ -197,20 +202,24 @@ def decide_lines(
             if decided.choice != choice:
                 raise Conflict(
                     "line_decided",
-                    f"Line {line.position} was {decided.get_choice_display().lower()} by "
-                    f"{decided.decided_name} already. Ask the service company for a new quotation.",
+                    f"{_was_decided(line, decided, quotation.site)} Ask the service company for a new "
+                    "quotation.",
                 )
+            before.append(_was_decided(line, decided, quotation.site))
             continue
         new.append(
             LineDecision(
                 line=line,
                 choice=choice,
-                remark=remark.strip()[:200],
+                remark=remark,
                 decided_by_id=by.pk,
                 decided_name=by.display_name,
                 decided_at=now,
             )
         )
+    if before and not new:
+        more = f" The same with {len(before) - 3} more." if len(before) > 3 else ""
+        raise Conflict("line_decided", f"Nothing new was kept. {' '.join(before[:3])}{more}")
     try:
         with transaction.atomic():
             LineDecision.objects.bulk_create(new)
@@ -219,6 +228,29 @@ def decide_lines(
             "line_decided", "Somebody decided on one of these lines a moment ago. Look again."
         ) from twice
     return len(new)
+
+
+def _was_decided(line: QuotationLine, decided: LineDecision, site: Site) -> str:
+    """By whom a line was decided, and on which day at the site."""
+    on = local_today(site, decided.decided_at)
+    return (
+        f"Line {line.position} was {decided.get_choice_display().lower()} by {decided.decided_name} on "
+        f"{on.day} {on:%b %Y} already."
+    )
+
+
+def _said(text: str, name: str) -> str:
+    """``text`` as it can be kept: whole, or not at all."""
+    text = text.strip()
+    if len(text) > MOST_SAID:
+        raise ValidationError(
+            {name: f"This has {len(text)} characters; {MOST_SAID} can be kept. Say it more briefly."}
+        )
+    if "\x00" in text:
+        raise ValidationError(
+            {name: "This holds a character that cannot be kept. Type it anew instead of pasting it."}
+        )
+    return text
 
 
 def _move(quotation: Quotation, version: int, was: str, **changes: Any) -> None:

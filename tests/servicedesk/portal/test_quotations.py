@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from django.core.exceptions import ValidationError
 from django.test import Client
 from django.urls import reverse
 from pypdf import PdfReader
@@ -124,11 +125,41 @@ def test_a_decision_stands_and_is_never_changed(own: Premises) -> None:
     line = quotation.lines.get(position=1)
     by = own.owner.memberships.get().user
     assert decide_lines(quotation, {line.pk: "approved"}, by=by, now=NOW) == 1
-    assert decide_lines(quotation, {line.pk: "approved"}, by=by, now=NOW) == 0
+    with pytest.raises(Conflict, match=r"Line 1 was approved by .* on 25 Nov 2026 already"):
+        decide_lines(quotation, {line.pk: "approved"}, by=by, now=NOW)
     with pytest.raises(Conflict, match="approved by"):
         decide_lines(quotation, {line.pk: "declined"}, by=by, now=NOW)
     with pytest.raises(HistoryIsAppendOnly):
         LineDecision.objects.update(choice="declined")
+
+
+def test_deciding_again_says_who_decided_and_when(own: Premises) -> None:
+    quotation = sent(own)
+    approver(own)
+    address = reverse("portal:quotation", args=[quotation.public_id])
+    own.client.post(address, answers(quotation, "approved"))
+    again = text_of(own.client.post(address, answers(quotation, "approved"), follow=True))
+    name = own.owner.memberships.get().user.display_name
+    assert f"Line 1 was approved by {name} on 25 Nov 2026 already." in again
+    assert "0 lines" not in again
+    # Beside a line that is new, one that was decided alike is no reason to refuse.
+    both = text_of(own.client.post(address, answers(quotation, "approved", "declined"), follow=True))
+    assert "Kept under your name: 1 line." in both
+
+
+@pytest.mark.parametrize(
+    ("remark", "said"),
+    [("x" * 10_000, "10000 characters; 200 can be kept"), ("nul\x00here", "cannot be kept. Type it anew")],
+)
+def test_a_remark_is_kept_whole_or_refused(own: Premises, remark: str, said: str) -> None:
+    quotation = sent(own)
+    approver(own)
+    address = reverse("portal:quotation", args=[quotation.public_id])
+    sent_now = {**answers(quotation, "approved"), "remark": remark}
+    assert said in text_of(own.client.post(address, sent_now, follow=True))
+    assert not LineDecision.objects.exists()
+    with pytest.raises(ValidationError):
+        withdraw_quotation(quotation, remark, version=quotation.version)
 
 
 def test_nothing_is_decided_on_a_quotation_that_was_withdrawn_or_lapsed(own: Premises) -> None:
