@@ -40,10 +40,11 @@ def film(path: Path, text: str, width: int = 640, height: int = 480, frames: int
 class Phone:
     """One phone: a browser's storage of its own, which outlives its page."""
 
-    def __init__(self, browser: Browser, address: str) -> None:
+    def __init__(self, browser: Browser, address: str, zone: str = "UTC") -> None:
         self.address = address
         self.context: BrowserContext = browser.new_context(
             viewport=SIZE,  # type: ignore[arg-type]
+            timezone_id=zone,
             has_touch=True,
             is_mobile=True,
             permissions=["camera", "geolocation"],
@@ -161,6 +162,26 @@ class Phone:
             store,
         )
         return rows
+
+    def change(self, store: str, key: str | None = None, **facts: Any) -> None:
+        """Change a row of one store of the phone's database beside the app, or put one there."""
+        self.page.evaluate(
+            """([store, key, facts]) => new Promise((resolve, reject) => {
+                const opening = indexedDB.open("field");
+                opening.onerror = () => reject(opening.error);
+                opening.onsuccess = () => {
+                  const db = opening.result;
+                  const rows = db.transaction(store, "readwrite").objectStore(store);
+                  const old = rows.get(key ?? facts.id);
+                  old.onsuccess = () => rows.put({ ...old.result, ...facts }, ...(key ? [key] : []));
+                  rows.transaction.oncomplete = () => {
+                    db.close();
+                    resolve();
+                  };
+                };
+            })""",
+            [store, key, facts],
+        )
 
     def close(self) -> None:
         """Switch it off; nothing may have broken on it."""

@@ -102,12 +102,12 @@ def camera_browser(
 
 
 @pytest.fixture
-def phone_of(camera_browser: Browser, address: str) -> Iterator[Callable[[], Phone]]:
+def phone_of(camera_browser: Browser, address: str) -> Iterator[Callable[..., Phone]]:
     """Hands out phones; each must end without a script error."""
     phones: list[Phone] = []
 
-    def take() -> Phone:
-        phones.append(Phone(camera_browser, address))
+    def take(**more: Any) -> Phone:
+        phones.append(Phone(camera_browser, address, **more))
         return phones[-1]
 
     yield take
@@ -444,7 +444,7 @@ def test_one_phone_for_two_people(phone_of, accessible) -> None:
     """Nobody works as the other; what one recorded waits, and goes out when that person is back."""
     day = make_day()
     colleague = make_user("technician", first_name="Moss", last_name="Hale")
-    phone = phone_of()
+    phone = phone_of(zone="America/Chicago")
     page = phone.page
     phone.sign_in(day.technician)
     phone.store_day()
@@ -474,6 +474,14 @@ def test_one_phone_for_two_people(phone_of, accessible) -> None:
     expect(page.locator(".app-name")).to_have_text("Ines Rowntree")
     phone.all_sent()
     assert set(FieldAct.objects.values_list("made_by", flat=True)) == {day.technician.pk}
+    # The day beside an hour of this phone is the day of this phone, also late in the evening.
+    person = str(day.technician.public_id)
+    late = {"id": "late", "kind": "close", "person": person, "visit": "v", "content": {}, "state": "sent"}
+    phone.change("acts", **late, seq=90, device_at="2026-12-01T02:19:00Z")
+    phone.change("days", person, stored_at="2026-11-28T02:10:00Z")
+    page.reload()
+    expect(page.locator("main")).to_contain_text("Closed 20:19, Mon 30 Nov")
+    expect(page.locator("main")).to_contain_text(re.compile("stored 20:10.*, Fri 27 Nov"))
 
 
 def test_the_phone_judges_as_the_server_does(page: Page, live_server: Any) -> None:

@@ -27,6 +27,9 @@ const DAYS = 3;
 export const storedWords = (day) =>
   `stored ${clock(day.stored_at)}, ${count(day.sites.length, "site")}, ${count(day.unit_count, "unit")}`;
 
+/** The civil day of an instant on this phone's clock, as its hours are shown. @param {string} at */
+const localDay = (at) => new Intl.DateTimeFormat("en-CA").format(new Date(at));
+
 /** @param {any} day */
 const isOfToday = (day) => new Date(day.stored_at).toDateString() === new Date().toDateString();
 
@@ -163,7 +166,7 @@ const closedOnes = (acts) => {
           h(
             "p",
             { class: "card-line" },
-            `Closed ${clock(act.device_at)}, ${dayWords(act.device_at.slice(0, 10), "short")}`,
+            `Closed ${clock(act.device_at)}, ${dayWords(localDay(act.device_at), "short")}`,
           ),
           act.answer?.certificate
             ? h(
@@ -286,7 +289,7 @@ export const home = async () => {
               "span",
               null,
               h("strong", { id: "stored" }, storedWords(day)),
-              isFresh ? "" : `, ${dayWords(day.stored_at.slice(0, 10), "short")}`,
+              isFresh ? "" : `, ${dayWords(localDay(day.stored_at), "short")}`,
             ),
           )
         : h(

@@ -5,6 +5,7 @@
  * (schedules/surveys/findings.py); here it serves those who walk.
  */
 
+import { todayIn } from "./dom.js";
 import { readMark } from "./marks.js";
 import { named, standing } from "./round.js";
 
@@ -115,9 +116,9 @@ const collator = new Intl.Collator("en", { numeric: true });
 /**
  * The survey of one visit.
  * @param {{day: any, visit: any, site: any, rows: any, acts: Act[], others: Act[]}} opened
- * @param {string} [today]
+ * @param {string} [today]  on the premises
  */
-export const surveyOf = ({ day, visit, rows, acts, others }, today = new Date().toISOString().slice(0, 10)) => {
+export const surveyOf = ({ day, visit, site, rows, acts, others }, today = todayIn(site.time_zone)) => {
   const here = standing([...others, ...acts]).filter((a) => a.visit === visit.id);
   const own = new Set(acts.map((a) => a.id));
   const facts = new Map(day.survey_facts.map((/** @type {any} */ f) => [f.code, f]));
