@@ -314,13 +314,24 @@ def _date_order(table: Table, positions: list[int]) -> tuple[bool | None, str]:
         return False, ""
     if not seen["open"]:
         return None, ""
+    have = "other has" if seen["day"] == 1 else "others have"
     why = (
-        f"{seen['day']} others have the day first and {seen['month']} the month"
+        f"{seen['day']} {have} the day first and {seen['month']} the month"
         if seen["day"]
         else "nothing in the file settles it"
     )
     count = "1 date" if seen["open"] == 1 else f"{seen['open']} dates"
     return None, f"{count} such as {example} can be read with the day or the month first, and {why}."
+
+
+def no_rows() -> RegisterFileError:
+    """What is said of a table without any row that could be a unit."""
+    return file_error(
+        "no_rows",
+        "",
+        "The file has headings but no rows.",
+        "Choose a file that has a row for each unit under its headings.",
+    )
 
 
 def settle_columns(
@@ -397,7 +408,5 @@ def settle_columns(
     if errors:
         raise RegisterFileError(errors)
     if not table.rows:
-        raise file_error(
-            "no_rows", "", "The file has headings but no rows.", "Choose the file that holds the register."
-        )
+        raise no_rows()
     return Columns(positions, headings, tuple(unread), units), doubts

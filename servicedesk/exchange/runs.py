@@ -33,7 +33,7 @@ from inventory.register.models import FactRank
 from schedules.due.services import refresh_units, stale_unit_ids
 from servicedesk.exchange.book import Book, Table, open_book
 from servicedesk.exchange.findings import Finding, RegisterFileError
-from servicedesk.exchange.headings import propose_columns
+from servicedesk.exchange.headings import no_rows, propose_columns
 from servicedesk.exchange.importing import (
     counts_of,
     meet_reading,
@@ -127,6 +127,9 @@ def look(data: bytes, run: RegisterImport, answers: Mapping[str, Any]) -> dict[s
         delimiter=answers.get("delimiter") or "",
     )
     table = book.table(answers.get("sheet") or "", answers.get("heading_row") or None)
+    if not table.rows and len(book.sheets) == 1:
+        # Of a workbook another sheet can still be chosen.
+        raise no_rows()
     proposal = propose_columns(table, defaults=tuple(answers.get("defaults") or ()))
     if not run.columns:
         run.columns = {str(place): field for place, field in proposal.mapping.items()}

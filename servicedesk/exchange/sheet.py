@@ -10,6 +10,7 @@ import csv
 import io
 import re
 from dataclasses import dataclass
+from unicodedata import category
 
 from charset_normalizer import from_bytes
 
@@ -35,6 +36,8 @@ _NOT_TEXT = (
     (b"7z\xbc\xaf", "a compressed file"),
     (b"Rar!", "a compressed file"),
     (b"{\\rtf", "a letter"),
+    (b"\x7fELF", "a program"),
+    (b"MZ\x90\x00", "a program"),
 )
 # Some programs hand out a web page or XML under the name of a workbook.
 _PAGE = re.compile(rb"\s*(?:\xef\xbb\xbf)?\s*<(?:!doctype|html|table|\?xml|head|meta)\b", re.IGNORECASE)
@@ -191,6 +194,8 @@ def decode(data: bytes, told: str = "") -> tuple[str, str, list[Finding]]:
             "Save the register as CSV in UTF-8.",
             row=row,
         )
+    if guessed.startswith("utf-") and _is_no_text(text[:4000]):
+        raise _strange_bytes()
     if not text.translate(NO_WIDTH).strip(_BLANK):
         raise _empty()
     findings = []
@@ -222,6 +227,21 @@ def decode(data: bytes, told: str = "") -> tuple[str, str, list[Finding]]:
     return text.removeprefix("\ufeff"), encoding, findings
 
 
+def _strange_bytes() -> RegisterFileError:
+    return file_error(
+        "not_text", "", "The file holds bytes that no text has.", "Save the register as CSV in UTF-8."
+    )
+
+
+def _is_no_text(head: str) -> bool:
+    """Return whether ``head`` has more signs that stand in no text than a slip explains.
+
+    Any bytes can be read two by two; of a program that gives control signs and code points without a sign.
+    """
+    odd = sum(category(sign) in ("Cc", "Cn", "Co", "Cs") for sign in head if sign not in "\t\n\r\v\f\ufeff")
+    return odd * 50 > len(head)
+
+
 def _wide(head: bytes) -> str:
     """Return which encoding of several bytes a sign ``head`` is in, told by where its zeros stand."""
     quarters = [head[at::4].count(0) / max(1, len(head) // 4) for at in range(4)]
@@ -231,9 +251,7 @@ def _wide(head: bytes) -> str:
         return "utf-32-be"
     even, odd = head[::2].count(0), head[1::2].count(0)
     if max(even, odd) * 2 < len(head) * 0.3:
-        raise file_error(
-            "not_text", "", "The file holds bytes that no text has.", "Save the register as CSV in UTF-8."
-        )
+        raise _strange_bytes()
     return "utf-16-le" if odd > even else "utf-16-be"
 
 

@@ -40,6 +40,10 @@ _SHIELDED = frozenset("=+-@")
 _LIKE_A_FRACTION = re.compile(r"\d{1,15}\.0", re.ASCII)
 
 
+def _dates(count: int, which: str = "") -> str:
+    return f"{count} {which}date{'' if count == 1 else 's'}"
+
+
 def is_broken_cell(text: str) -> bool:
     """Return whether a cell holds the error of a spreadsheet, or a formula that was never computed."""
     return text in _ERRORS or (text[0] == "=" and len(text) > 1)
@@ -260,6 +264,7 @@ class UnitRows(Teller):
             order[group] = told if told is not None else next(iter(source)) if len(source) == 1 else None
             if group in open_dates and told is None and order[group] is not None:
                 where = f" of {group}" if counts and group else ""
+                settled = sum(source.values())
                 way = "the day before the month" if order[group] else "the month before the day"
                 self.findings.append(
                     Finding(
@@ -268,8 +273,8 @@ class UnitRows(Teller):
                         "date_order",
                         Severity.DOUBT,
                         "",
-                        f"{open_dates[group]} dates{where} such as 03/04/2021 can be read two ways. "
-                        f"{sum(source.values())} others{where} can only have {way}, so all were read so.",
+                        f"{_dates(open_dates[group])}{where} such as 03/04/2021 can be read two ways. "
+                        f"{_dates(settled, 'other ')}{where} can only have {way}, so all were read so.",
                         "Check that the file writes its dates one way throughout.",
                         becomes="day first" if order[group] else "month first",
                     )

@@ -104,6 +104,23 @@ def waiting() -> list[str]:
         return []
 
 
+@pytest.mark.parametrize(
+    ("name", "data", "said"),
+    [
+        ("heads.csv", table(), "a row for each unit under its headings"),
+        ("a.exe", b"MZ\x01\x00\x02\x00\x03\x00\x04\x00A\x00" * 20, "bytes that no text has"),
+    ],
+)
+def test_a_file_without_a_row_is_refused_before_its_columns(
+    client: Client, name: str, data: bytes, said: str
+) -> None:
+    answer = client.post("/desk/import/", {"file": SimpleUploadedFile(name, data)})
+    assert answer.status_code == 400
+    assert said in text_of(answer)
+    assert not RegisterImport.objects.exists()
+    assert waiting() == []
+
+
 # --- the way of a file -----------------------------------------------------------------------------
 
 

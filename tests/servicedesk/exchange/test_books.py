@@ -488,6 +488,9 @@ def test_files_that_cannot_be_opened_say_why(monkeypatch: pytest.MonkeyPatch) ->
     assert refused(archive({"xl/workbook.bin": b"", "[Content_Types].xml": b""})) == "not_text"
     assert refused(archive({"word/document.xml": b"<a/>", "[Content_Types].xml": b"<a/>"})) == "not_text"
     assert refused(b"%PDF-1.7 and so on") == "not_text"
+    assert refused(b"MZ\x90\x00\x03\x00\x00\x00" + bytes(60)) == "not_text"
+    # Read two by two this is a line of signs, some of which are none.
+    assert refused(b"MZ\x01\x00\x02\x00\x03\x00\x04\x00A\x00" * 20) == "not_text"
     assert refused(b"<html><table><tr><td>Owner</td></tr></table></html>") == "not_text"
     assert refused(b'<?xml version="1.0"?><Workbook/>') == "not_text"
     assert refused(xlsx(lambda sheet: None)) == "empty"

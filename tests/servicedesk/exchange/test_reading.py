@@ -333,7 +333,7 @@ def test_a_country_decides_how_its_dates_are_read() -> None:
     ]
     assert told(reading) == [(0, "", "date_order", Severity.DOUBT)] * 2
     assert reading.findings[0].sentence.startswith(
-        "1 dates of US such as 03/04/2021 can be read two ways. 1 others"
+        "1 date of US such as 03/04/2021 can be read two ways. 1 other date of US can only have"
     )
 
 
