@@ -169,3 +169,29 @@ def test_a_second_tap_records_nothing_more(phone: Phone, day: Day) -> None:
     page.evaluate("""() => document.querySelector("#foot .app-next").click()""")
     expect(phone.main()).to_have_text("Value missing")
     assert [act["kind"] for act in phone.stored("acts")].count("result") == 2
+
+
+def test_only_what_stands_on_a_unit_proves_it(phone: Phone, day: Day) -> None:
+    """A number or a serial proves the unit; the number of its place opens it as picked."""
+    page = phone.page
+    unit = day.units[1]
+    identity = page.locator(".app-identity")
+    for typed, proved, words in (
+        ("002", "false", "Place 002: is this the one?"),
+        (unit.serial.lower(), "true", f"Serial read: {unit.serial}"),
+        (unit.number, "true", f"Label read: {unit.number}"),
+    ):
+        phone.open(f"visit/{day.visit.public_id}")
+        page.get_by_label("Find a unit").fill(typed)
+        page.keyboard.press("Enter")
+        phone.is_at("002")
+        expect(identity).to_have_attribute("data-proved", proved)
+        expect(identity).to_contain_text(words)
+    page.go_back()
+    page.get_by_label("Find a unit").fill("002")
+    page.keyboard.press("Enter")
+    phone.is_at("002")
+    phone.pass_unit()
+    phone.is_at("003")
+    (result,) = [act for act in phone.stored("acts") if act["kind"] == "result"]
+    assert (result["scan"]["by"], result["scan"]["read"]) == ("picked", "")

@@ -10,6 +10,7 @@ import { remarksField, textField } from "./event_parts.js";
 import { photoField } from "./photo.js";
 import { position, watchPosition } from "./position.js";
 import { factField, placeFields, testsField } from "./reading_parts.js";
+import { proofOf } from "./round.js";
 import { scanCode } from "./scan.js";
 import { draftOf, dropDraft, photoOf, putDraft } from "./store.js";
 import { placeWords, STATUS_LOOK } from "./survey.js";
@@ -105,6 +106,7 @@ export const screen = async ([visitId, unitId], query) => {
   const settles = query.get("settles") ?? undefined;
   const by = query.get("by") ?? "picked";
   const read = query.get("read") ?? "";
+  const proof = one && by !== "picked" ? proofOf(one.unit, read) : "";
   if (by !== "picked") watchPosition();
   const back = `survey/${visitId}`;
   const here = { building: "", floor: "", ...((await draftOf(`here|${visitId}`)) ?? {}) };
@@ -353,7 +355,7 @@ export const screen = async ([visitId, unitId], query) => {
           unit,
           location,
           photos: draft.photos.map((/** @type {any} */ p) => p.id),
-          scan: { by, ...(read ? { read } : {}), ...position() },
+          scan: one && !proof ? { by: "picked", ...position() } : { by, ...(read ? { read } : {}), ...position() },
           content,
         },
         ...draft.coverage.map((found) => ({ kind: "survey_remark", location, content: found })),
@@ -400,7 +402,7 @@ export const screen = async ([visitId, unitId], query) => {
       { class: "stack" },
       saved ? h("p", { class: "soft", role: "status" }, saved) : null,
       head,
-      one && by !== "picked" ? h("p", { class: "soft small" }, `Label read: ${one.unit.number}.`) : null,
+      one && proof ? h("p", { class: "soft small" }, `Label read: ${one.unit.number}.`) : null,
       elsewhere ? h("div", { class: "row" }, elsewhere) : null,
       placeBox,
       h("div", { class: "row" }, remarkOnPlace),

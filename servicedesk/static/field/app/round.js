@@ -276,6 +276,28 @@ const plain = (text) =>
     .toUpperCase()
     .replaceAll(/[\s._-]/g, "");
 
+/** A text as it was read, and its end: a label may hold an address that ends with the number. @param {string} read */
+const spellings = (read) => [
+  plain(read),
+  plain(
+    read
+      .split(/[/?#=]/)
+      .filter(Boolean)
+      .at(-1) ?? "",
+  ),
+];
+
+/**
+ * By what a scanned or typed text proves a unit: its label or number, or its serial. Its place proves
+ * nothing: another unit may hang there.
+ * @param {any} unit @param {string} read @returns {"label" | "serial" | ""}
+ */
+export const proofOf = (unit, read) => {
+  const wanted = spellings(read).filter(Boolean);
+  if ([unit.label, unit.number, ...(unit.once ?? [])].some((t) => wanted.includes(plain(t)))) return "label";
+  return wanted.includes(plain(unit.serial)) ? "serial" : "";
+};
+
 /**
  * The units that a scanned or typed text names: exactly, by label, number, serial or place.
  * @param {Stop[]} stops
@@ -283,17 +305,10 @@ const plain = (text) =>
  * @returns {Stop[]}
  */
 export const named = (stops, read) => {
-  const whole = plain(read);
-  // A label may hold an address that ends with the number.
-  const tail = plain(
-    read
-      .split(/[/?#=]/)
-      .filter(Boolean)
-      .at(-1) ?? "",
-  );
-  if (!whole) return [];
+  const wanted = spellings(read);
+  if (!wanted[0]) return [];
   /** @param {(stop: Stop) => string[]} of */
-  const by = (of) => stops.filter((stop) => of(stop).some((t) => [whole, tail].includes(plain(t) || "\u0000")));
+  const by = (of) => stops.filter((stop) => of(stop).some((t) => wanted.includes(plain(t) || "\u0000")));
   for (const of of [
     (/** @type {Stop} */ s) => [s.unit.label],
     (/** @type {Stop} */ s) => [s.unit.number],

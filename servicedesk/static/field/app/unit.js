@@ -9,7 +9,7 @@ import { askDefect, defectList, kindsOf } from "./defects.js";
 import { measureFields } from "./measures.js";
 import { photoField } from "./photo.js";
 import { position, watchPosition } from "./position.js";
-import { nextStop, openStops } from "./round.js";
+import { nextStop, openStops, proofOf } from "./round.js";
 import { draftOf, dropDraft, photoOf, putDraft } from "./store.js";
 import { checksPart, duesPart, shellPart, TEST_TASKS } from "./unit_parts.js";
 import { goToCode, openVisit, record, undo, unitAddress } from "./visit.js";
@@ -168,20 +168,25 @@ export const screen = async ([visitId, unitId], query) => {
         : "Place not known",
     ),
   );
-  const isProved = ["camera", "scanner", "typed"].includes(by);
+  const proof = by === "picked" ? "" : proofOf(unit, read);
+  const asked = read && location && by !== "picked" ? `Place ${location.number}: is this the one? ` : "Is this the one? ";
   const serial = unit.serial ? `Serial ${unit.serial}` : "No serial on the register";
   const identity = h(
     "section",
     {
       class: "app-identity",
-      data: { proved: String(isProved) },
+      data: { proved: String(proof !== "") },
       "aria-label": "Is this the unit the register names?",
     },
-    icon(isProved ? "ok" : "unknown"),
+    icon(proof ? "ok" : "unknown"),
     h(
       "p",
       null,
-      isProved ? h("strong", null, `Label read: ${unit.number}. `) : h("strong", null, "Is this the one? "),
+      h(
+        "strong",
+        null,
+        proof === "label" ? `Label read: ${unit.number}. ` : proof ? `Serial read: ${unit.serial}. ` : asked,
+      ),
       `${serial}, made ${unit.made?.text || "not known"}.`,
       unit.is_loaner ? " One of our loaners." : "",
     ),
@@ -198,7 +203,7 @@ export const screen = async ([visitId, unitId], query) => {
         "div",
         { class: "stack" },
         head,
-        recordedBox(visit, stop, () => go(`unit/${visitId}/${unitId}?again=yes&by=${by}`)),
+        recordedBox(visit, stop, () => go(`unit/${visitId}/${unitId}?again=yes&by=${by}&read=${encodeURIComponent(read)}`)),
         stop.defects.length ? defectList(day, stop.defects) : null,
       ),
       foot: h(
@@ -331,7 +336,7 @@ export const screen = async ([visitId, unitId], query) => {
 
   // --- the bar at the thumb ------------------------------------------------------------------------
 
-  const scanOf = () => (isProved ? { by, read, ...position() } : { by: "picked", read: "", ...position() });
+  const scanOf = () => (proof ? { by, read, ...position() } : { by: "picked", read: "", ...position() });
   const save = once(async (/** @type {"serviced" | "failed"} */ outcome) => {
     const rows = checks.rows();
     const marks = Object.entries(draft.marks)
