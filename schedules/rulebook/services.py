@@ -70,14 +70,18 @@ def confirm_table(
 ) -> Confirmation:
     """State by name that a table version was checked against local code.
 
-    Raises ``ValidationError`` when the table is unknown, the name or the local code is empty, or
-    somebody has already confirmed this version.
+    Raises ``ValidationError`` when the table is unknown, the name is not that of ``by``, the local code
+    is empty, or somebody has already confirmed this version.
     """
     table = table_version(key, version)
     if table is None:
         raise ValidationError({"table": f"No table {key} version {version} is shipped."})
     if not name.strip():
         raise ValidationError({"name": "Type your name: a confirmation is a statement of a person."})
+    if _plain(name) != _plain(by.display_name):
+        raise ValidationError(
+            {"name": f"You are signed in as {by.display_name}: type that name. Nobody confirms for another."}
+        )
     if not local_code.strip():
         raise ValidationError(
             {"local_code": "Name the local code or authority that you checked the table against."}
@@ -94,13 +98,17 @@ def confirm_table(
         table_version=version,
         table_digest=table.digest,
         confirmed_by_id=by.pk,
-        confirmed_name=name.strip(),
+        confirmed_name=by.display_name,
         confirmed_at=at,
         local_code=local_code.strip(),
     )
     confirmation.full_clean()
     confirmation.save()
     return confirmation
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.casefold().split())
 
 
 def withdraw_confirmation(confirmation_id: int, *, by: Person, reason: str, at: datetime) -> bool:

@@ -58,7 +58,8 @@ def make_cast() -> Cast:
     other_site = make_site(other, name="Quay Street foundry", code="QS-01")
     unit = make_serviced_unit(site, number="U-100001", serial="SN-MILL")
     other_unit = make_serviced_unit(other_site, number="U-200001", serial="SN-QUAY")
-    people = {role: make_user(role) for role in ("manager", "dispatcher", "technician", "workshop")}
+    people = {role: make_user(role) for role in ("dispatcher", "technician", "workshop")}
+    people["manager"] = make_user("manager", first_name="Maren", last_name="Holt")
     people["owner"] = make_user("owner", owner=owner)
     people["other_owner"] = make_user("owner", owner=other)
     make_visit(site, [unit], technician=people["technician"], number="V-100001")

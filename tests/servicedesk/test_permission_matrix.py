@@ -347,7 +347,7 @@ def test_each_role_gets_its_answer_and_nothing_of_others(monkeypatch: pytest.Mon
     alder, birch = make_premises("Alder"), make_premises("Birch")
     people: dict[str, User | None] = {
         "stranger": None,
-        "manager": make_user("manager"),
+        "manager": make_user("manager", first_name="Dana", last_name="Oakes"),
         "dispatcher": make_user("dispatcher"),
         "technician": alder.technician,
         "other technician": birch.technician,

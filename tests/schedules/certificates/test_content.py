@@ -213,7 +213,7 @@ def test_an_unconfirmed_table_is_said_near_the_top(content):
 
 def test_a_confirmed_table_names_who_confirmed_it():
     day = small_day()
-    manager = make_user("manager")
+    manager = make_user("manager", first_name="Dana", last_name="Reyes")
     confirm_table(
         "us-osha-1910-157",
         "2026-1",

@@ -52,7 +52,12 @@ def test_the_answer_is_a_file_that_can_be_read_back(tmp_path):
 
 def test_a_confirmed_table_says_who_confirmed_it(tmp_path):
     confirm_table(
-        "us-osha-1910-157", "2026-1", by=make_user("manager"), name="Maren Holt", local_code="KSA", at=NOW
+        "us-osha-1910-157",
+        "2026-1",
+        by=make_user("manager", first_name="Maren", last_name="Holt"),
+        name="Maren Holt",
+        local_code="KSA",
+        at=NOW,
     )
     rows = list(csv.DictReader(io.StringIO(run(put(tmp_path, HEAD, GOOD)), newline="")))
     assert all(row["table_confirmation"].startswith("Confirmed by Maren Holt") for row in rows)

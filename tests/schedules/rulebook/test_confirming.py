@@ -34,7 +34,7 @@ def test_a_manager_confirms_by_name_against_a_local_code(table):
     confirm_table(
         OSHA,
         table.version,
-        by=make_user("manager"),
+        by=make_user("manager", first_name="M.", last_name="Holt"),
         name="M. Holt",
         local_code="Fire code of Port Calder",
         at=NOW,
@@ -46,29 +46,48 @@ def test_a_manager_confirms_by_name_against_a_local_code(table):
 
 def test_other_content_under_the_same_version_is_unconfirmed_again(table):
     confirm_table(
-        OSHA, table.version, by=make_user("manager"), name="M. Holt", local_code="Fire code", at=NOW
+        OSHA,
+        table.version,
+        by=make_user("manager", first_name="M.", last_name="Holt"),
+        name="M. Holt",
+        local_code="Fire code",
+        at=NOW,
     )
     assert table_state(table).is_confirmed
     Confirmation.objects.update(table_digest="0" * 64)
     assert not table_state(table).is_confirmed
 
 
-@pytest.mark.parametrize(("name", "code", "says"), [("", "x", "Type your name"), ("x", " ", "local code")])
+@pytest.mark.parametrize(
+    ("name", "code", "says"),
+    [
+        ("", "x", "Type your name"),
+        ("Somebody Else", "x", "Nobody confirms"),
+        ("maren  HOLT", " ", "local code"),
+    ],
+)
 def test_a_confirmation_needs_a_name_and_a_code(table, name, code, says):
     with pytest.raises(ValidationError, match=says):
-        confirm_table(OSHA, table.version, by=make_user("manager"), name=name, local_code=code, at=NOW)
+        confirm_table(
+            OSHA,
+            table.version,
+            by=make_user("manager", first_name="Maren", last_name="Holt"),
+            name=name,
+            local_code=code,
+            at=NOW,
+        )
     assert not Confirmation.objects.exists()
 
 
 def test_a_version_is_confirmed_once_and_again_after_withdrawal(table):
     manager = make_user("manager")
-    first = confirm_table(OSHA, table.version, by=manager, name="M", local_code="C", at=NOW)
+    first = confirm_table(OSHA, table.version, by=manager, name=manager.display_name, local_code="C", at=NOW)
     with pytest.raises(ValidationError, match="already confirmed"):
-        confirm_table(OSHA, table.version, by=manager, name="N", local_code="D", at=NOW)
+        confirm_table(OSHA, table.version, by=manager, name=manager.display_name, local_code="D", at=NOW)
     assert withdraw_confirmation(first.pk, by=manager, reason="The code changed", at=NOW)
     assert not withdraw_confirmation(first.pk, by=manager, reason="Twice", at=NOW)
-    confirm_table(OSHA, table.version, by=manager, name="N", local_code="D", at=NOW)
-    assert table_state(table).confirmed_name == "N"
+    confirm_table(OSHA, table.version, by=manager, name=manager.display_name, local_code="D", at=NOW)
+    assert table_state(table).confirmed_name == manager.display_name
     assert Confirmation.objects.count() == 2
 
 

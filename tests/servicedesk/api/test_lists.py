@@ -33,7 +33,7 @@ Counted = Callable[[int], AbstractContextManager[Any]]
 
 @pytest.fixture
 def desk(db: None) -> APIClient:
-    return client_of(make_user("manager"))
+    return client_of(make_user("manager", first_name="Dana", last_name="Oakes"))
 
 
 def names(client: APIClient, path: str, key: str, **params: Any) -> list[Any]:

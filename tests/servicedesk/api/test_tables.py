@@ -20,7 +20,7 @@ STATEMENT = {"name": "Dana Oakes", "local_code": "Port Calder fire code 2025"}
 
 @pytest.fixture
 def manager(db: None) -> APIClient:
-    return client_of(make_user("manager"))
+    return client_of(make_user("manager", first_name="Dana", last_name="Oakes"))
 
 
 def test_every_shipped_version_is_listed_unconfirmed(manager: APIClient) -> None:

@@ -277,12 +277,12 @@ def test_the_file_names_who_confirmed_a_table(late: Cast) -> None:
         "us-osha-1910-157",
         "2026-1",
         by=late.people["manager"],
-        name="M. Holt",
+        name="Maren Holt",
         local_code="City code 12",
         at=NOW,
     )
     found = read_csv(late.get("dispatcher", "desk:due-export"))
-    assert found[0]["table_confirmation"] == "Confirmed by M. Holt on 2026-11-25 against City code 12."
+    assert found[0]["table_confirmation"] == "Confirmed by Maren Holt on 2026-11-25 against City code 12."
 
 
 def test_the_file_holds_nothing_that_a_spreadsheet_would_run(cast: Cast) -> None:

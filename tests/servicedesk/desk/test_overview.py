@@ -97,12 +97,12 @@ def test_only_who_may_confirm_is_sent_to_confirm(cast: Cast) -> None:
         "us-osha-1910-157",
         "2026-1",
         by=cast.people["manager"],
-        name="M. Holt",
+        name="Maren Holt",
         local_code="City code",
         at=NOW,
     )
     page = text_of(cast.get("dispatcher", "desk:overview"))
-    assert "confirmed by M. Holt" in page
+    assert "confirmed by Maren Holt" in page
     assert "unconfirmed" not in page
 
 

@@ -214,7 +214,9 @@ def test_only_rules_can_be_varied_and_not_demands_on_groups(cast: Cast) -> None:
 
 
 def test_a_confirmation_does_not_move_to_another_table(cast: Cast) -> None:
-    confirm_table(*INDIA, by=cast.people["manager"], name="M", local_code="C", at=NOW)
+    confirm_table(
+        *INDIA, by=cast.people["manager"], name=cast.people["manager"].display_name, local_code="C", at=NOW
+    )
     assert "unconfirmed" in text_of(cast.get("dispatcher", "desk:table", *OSHA))
 
 

@@ -60,7 +60,7 @@ def test_every_row_says_what_its_dates_rest_on(own: Premises) -> None:
     confirm_table(
         "us-osha-1910-157",
         "2026-1",
-        by=make_user("manager"),
+        by=make_user("manager", first_name="Mara", last_name="Kell"),
         name="Mara Kell",
         local_code="City fire code 2024",
         at=NOW,

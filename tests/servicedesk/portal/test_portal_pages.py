@@ -208,7 +208,7 @@ def test_a_site_names_its_tables_and_whether_anybody_confirmed_them(own: Premise
     confirm_table(
         "us-osha-1910-157",
         "2026-1",
-        by=make_user("manager"),
+        by=make_user("manager", first_name="Mara", last_name="Kell"),
         name="Mara Kell",
         local_code="City fire code 2024",
         at=NOW,
