@@ -448,6 +448,9 @@ def test_one_phone_for_two_people(phone_of, accessible) -> None:
     page = phone.page
     phone.sign_in(day.technician)
     phone.store_day()
+    person = str(day.technician.public_id)
+    refused = {"person": person, "visit": "v", "content": {}, "state": "refused"}
+    phone.change("acts", id="refused", kind="defect", seq=80, device_at="2026-12-01T02:19:00Z", **refused)
     with phone.no_signal():
         phone.open(f"unit/{day.visit.public_id}/{day.units[0].public_id}")
         phone.pass_unit()
@@ -458,6 +461,8 @@ def test_one_phone_for_two_people(phone_of, accessible) -> None:
         "Moss Hale is signed in. The day on this phone is that of Ines"
     )
     expect(page.locator("main")).to_contain_text("2 records of Ines Rowntree wait here")
+    # What was refused is its maker's to settle, and signing in comes before it.
+    expect(page.locator("#link")).to_contain_text("Sign in")
     accessible(page)
     phone.open(f"unit/{day.visit.public_id}/{day.units[1].public_id}")
     expect(page.get_by_role("heading", name="Whose visits?")).to_be_visible()
@@ -469,13 +474,14 @@ def test_one_phone_for_two_people(phone_of, accessible) -> None:
     phone.store_day()
     expect(page.locator(".app-name")).to_have_text("Moss Hale")
     expect(page.locator("main")).not_to_contain_text("Mill Lane works")
+    expect(page.locator("#link")).to_contain_text("All sent")
     Session.objects.all().delete()
     phone.sign_in(day.technician)
     expect(page.locator(".app-name")).to_have_text("Ines Rowntree")
     phone.all_sent()
+    expect(page.locator("#link")).to_contain_text("1 refused")
     assert set(FieldAct.objects.values_list("made_by", flat=True)) == {day.technician.pk}
     # The day beside an hour of this phone is the day of this phone, also late in the evening.
-    person = str(day.technician.public_id)
     late = {"id": "late", "kind": "close", "person": person, "visit": "v", "content": {}, "state": "sent"}
     phone.change("acts", **late, seq=90, device_at="2026-12-01T02:19:00Z")
     phone.change("days", person, stored_at="2026-11-28T02:10:00Z")

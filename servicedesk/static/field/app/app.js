@@ -125,15 +125,17 @@ const drawLink = async () => {
   if (turn !== linkTurn) return;
   const { link } = outbox ?? { link: { state: "idle" } };
   const left = waiting + photos;
-  const [word, tone, drawing] = refused
-    ? [`${refused} refused`, "overdue", "overdue"]
-    : link.state === "signed_out" || link.state === "stranger"
+  // Signing in comes first: without it nothing goes out, not even what is put right.
+  const [word, tone, drawing] =
+    link.state === "signed_out" || link.state === "stranger"
       ? ["Sign in", "soon", "lock"]
-      : left
-        ? [`${left} waiting`, "soon", "upload"]
-        : link.state === "offline"
-          ? ["No signal", "unknown", "unknown"]
-          : ["All sent", "ok", "done"];
+      : refused
+        ? [`${refused} refused`, "overdue", "overdue"]
+        : left
+          ? [`${left} waiting`, "soon", "upload"]
+          : link.state === "offline"
+            ? ["No signal", "unknown", "unknown"]
+            : ["All sent", "ok", "done"];
   linkSign = chip(word, tone, drawing);
   at.replaceChildren(at.firstChild ?? "", linkSign);
   document.documentElement.dataset.waiting = String(waiting + others);

@@ -151,7 +151,7 @@ export const screen = async () => {
   const person = await recall("person");
   const [acts, photos, syncedAt, last] = await Promise.all([
     allActs(),
-    waitingPhotos(),
+    waitingPhotos().then((all) => all.filter((photo) => photo.person === person)),
     recall("synced_at"),
     recall(`numbers|${person}`),
   ]);
@@ -241,7 +241,7 @@ export const screen = async () => {
             h(
               "p",
               null,
-              `${count(others.length, "record")} of another person wait on this phone. They go out when that person signs in here.`,
+              `${count(others.length, "record")} of another person ${others.length === 1 ? "waits" : "wait"} on this phone, to go out when that person signs in here.`,
             ),
           )
         : null,

@@ -271,16 +271,21 @@ export const markTried = async (acts) => {
   await tx.done;
 };
 
-/** How many acts and photos stand where, for one person and for others. @param {string} person */
+/** How many acts and photos of one person stand where, and how many of others wait. @param {string} person */
 export const outboxCounts = async (person) => {
   const store = await db();
   const [waiting, refused, photos] = await Promise.all([
     store.getAllFromIndex("acts", "state", "waiting"),
     store.getAllFromIndex("acts", "state", "refused"),
-    store.countFromIndex("photos", "state", "waiting"),
+    store.getAllFromIndex("photos", "state", "waiting"),
   ]);
-  const mine = waiting.filter((act) => act.person === person);
-  return { waiting: mine.length, refused: refused.length, photos, others: waiting.length - mine.length };
+  const mine = (/** @type {{person: string}[]} */ rows) => rows.filter((row) => row.person === person).length;
+  return {
+    waiting: mine(waiting),
+    refused: mine(refused),
+    photos: mine(photos),
+    others: waiting.length - mine(waiting),
+  };
 };
 
 // --- what colleagues did ---------------------------------------------------------------------------
