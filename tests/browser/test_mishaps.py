@@ -195,3 +195,29 @@ def test_only_what_stands_on_a_unit_proves_it(phone: Phone, day: Day) -> None:
     phone.is_at("003")
     (result,) = [act for act in phone.stored("acts") if act["kind"] == "result"]
     assert (result["scan"]["by"], result["scan"]["read"]) == ("picked", "")
+
+
+def test_enter_means_what_the_list_shows(phone: Phone, day: Day) -> None:
+    """A part of a number opens the one unit that it fits, offers several, and adds only where nothing fits."""
+    page = phone.page
+    round_ = f"visit/{day.visit.public_id}"
+    phone.open(round_)
+    page.get_by_label("Find a unit").fill("0003")
+    page.keyboard.press("Enter")
+    phone.is_at("003")
+    expect(page.locator(".app-identity")).to_have_attribute("data-proved", "false")
+    phone.open(round_)
+    page.get_by_label("Find a unit").fill("7000")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_have_text("3 units match “7000”. Choose one.")
+    expect(page.locator("#list .app-row")).to_have_count(3)
+    expect(page.locator("#list h2").first).to_contain_text("· 3 units")
+    page.get_by_label("Find a unit").fill("7777")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("link", name="Add this unit").first).to_be_visible()
+    # Typed beside the camera: offered, too.
+    page.get_by_role("button", name="Scan a label").click()
+    page.get_by_label("Or type the number").fill("0003")
+    page.keyboard.press("Enter")
+    expect(page.locator(".notice .app-row")).to_have_count(1)
+    expect(page.get_by_role("link", name="Add this unit")).to_have_count(1)

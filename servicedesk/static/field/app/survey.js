@@ -110,7 +110,7 @@ export const screen = async ([id], query) => {
         h(
           "section",
           null,
-          h("h2", { class: "app-place" }, name, " ", h("span", { class: "soft" }, String(group.length))),
+          h("h2", { class: "app-place" }, name, " · ", h("span", { class: "soft" }, count(group.length, "unit"))),
           h(
             "ul",
             { class: "app-rows" },

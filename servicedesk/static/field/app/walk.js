@@ -1,7 +1,7 @@
 // @ts-check
 /** The round: the units of a visit in walking order, finding one, and what the premises ask for. */
 
-import { button, chip, count, dayWords, field, h, icon, notice, say } from "./dom.js";
+import { button, chip, count, dayWords, field, go, h, icon, notice, say } from "./dom.js";
 import { byPlace, matching, named, nextStop, openStops } from "./round.js";
 import { scanCode } from "./scan.js";
 import { goToCode, openVisit, unitAddress } from "./visit.js";
@@ -127,6 +127,20 @@ const premises = ({ site, day }) => {
   );
 };
 
+const MOST_OFFERED = 12;
+
+/** @param {import("./visit.js").Opened} visit @param {string} read */
+const addThis = (visit, read, look = "") =>
+  h(
+    "p",
+    null,
+    h(
+      "a",
+      { class: `button ${look}`, href: `#/add/${visit.visit.id}?read=${encodeURIComponent(read)}` },
+      "Add this unit",
+    ),
+  );
+
 /** @param {import("./visit.js").Opened} visit @param {string} read */
 const nothingNamed = (visit, read) =>
   notice(
@@ -138,15 +152,7 @@ const nothingNamed = (visit, read) =>
       null,
       "Look at the label again: number, serial or place. If the unit hangs here all the same, add it.",
     ),
-    h(
-      "p",
-      null,
-      h(
-        "a",
-        { class: "button button-main", href: `#/add/${visit.visit.id}?read=${encodeURIComponent(read)}` },
-        "Add this unit",
-      ),
-    ),
+    addThis(visit, read, "button-main"),
   );
 
 /** @param {string[]} words @param {URLSearchParams} query @returns {Promise<import("./dom.js").Screen>} */
@@ -155,6 +161,8 @@ export const screen = async ([id], query) => {
   const { round, site } = visit;
   const read = query.get("read") ?? "";
   const codes = read ? named(round.all, read) : [];
+  const isPart = read && !codes.length && query.get("by") === "typed";
+  const fitting = isPart ? matching(round.all, read).slice(0, MOST_OFFERED) : [];
   const list = h("div", { class: "stack", id: "list" });
   const progress = h("div", { class: "app-progress" });
   const foot = h("div", { class: "app-actions" });
@@ -170,7 +178,7 @@ export const screen = async ([id], query) => {
         h(
           "section",
           null,
-          h("h2", { class: "app-place" }, place, " ", h("span", { class: "soft" }, String(group.length))),
+          h("h2", { class: "app-place" }, place, " · ", h("span", { class: "soft" }, count(group.length, "unit"))),
           h(
             "ul",
             { class: "app-rows" },
@@ -230,6 +238,14 @@ export const screen = async ([id], query) => {
   };
   /** @param {string} code @param {string} by */
   const onCode = (code, by) => void goToCode(visit, code, by);
+  /** What is typed names a unit, or else is part of what the list shows. */
+  const find = () => {
+    const { all } = visit.round;
+    const fitting = named(all, typed).length ? [] : matching(all, typed);
+    if (!fitting.length) onCode(typed, "typed");
+    else if (fitting.length === 1) go(`${unitAddress(visit, fitting[0].key)}?by=picked`);
+    else say(`${count(fitting.length, "unit")} match “${typed}”. Choose one.`);
+  };
   const scan = () => void scanCode(onCode);
 
   const search = h("input", {
@@ -244,7 +260,7 @@ export const screen = async ([id], query) => {
         drawList();
       },
       keydown: (/** @type {KeyboardEvent} */ event) => {
-        if (event.key === "Enter" && typed) onCode(typed, "typed");
+        if (event.key === "Enter" && typed) find();
       },
     },
   });
@@ -278,20 +294,23 @@ export const screen = async ([id], query) => {
       )
     : null;
   const several =
-    codes.length > 1
+    codes.length > 1 || fitting.length
       ? notice(
           "unknown",
           "unknown",
           h(
             "strong",
             null,
-            `“${read}” names ${count(codes.length, "unit")}. Which one hangs in front of you?`,
+            fitting.length
+              ? `“${read}” is no whole number, serial or place. Is it one of these?`
+              : `“${read}” names ${count(codes.length, "unit")}. Which one hangs in front of you?`,
           ),
           h(
             "ul",
             { class: "app-rows" },
-            codes.map((stop) => row(visit, stop)),
+            [...codes, ...fitting].map((stop) => row(visit, stop)),
           ),
+          fitting.length ? addThis(visit, read) : null,
         )
       : read && !codes.length
         ? nothingNamed(visit, read)
