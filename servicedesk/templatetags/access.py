@@ -12,6 +12,9 @@ register = template.Library()
 
 
 @register.filter
-def may(user: User | AnonymousUser, act: str) -> bool:
-    """Whether ``user`` may do the act of that value; a word that is no act is an error."""
-    return access.may(user, access.Act(act))
+def may(user: User | AnonymousUser | None, act: str) -> bool:
+    """Whether ``user`` may do the act of that value; a word that is no act is an error.
+
+    A page shown without any context has no user, which is nobody.
+    """
+    return access.may(user or AnonymousUser(), access.Act(act))
