@@ -20,3 +20,9 @@ def in_words(stamp: Stamp) -> str:
 def percent(share: float) -> str:
     """A share as whole percent: ``93 %``."""
     return f"{100 * share:.0f} %"
+
+
+@register.filter
+def as_many(things: str, count: int) -> str:
+    """The name of ``count`` things, of which several only take an s: of ``units`` one is a ``unit``."""
+    return things.removesuffix("s") if count == 1 else things

@@ -157,6 +157,15 @@ def test_paging_keeps_the_filters() -> None:
     assert words(html).startswith("51–100 of 120 rows")
 
 
+@pytest.mark.parametrize(
+    ("count", "is_more", "said"),
+    [(1, False, "1 of 1 visit"), (2, False, "1–2 of 2 visits"), (1, True, "1 of 1+ visits")],
+)
+def test_paging_counts_one_as_one(count: int, is_more: bool, said: str) -> None:
+    context = {"page_obj": Paginator(range(count), 50).page(1), "thing": "visits", "is_more": is_more}
+    assert words(render_to_string("_paging.html", context)) == said
+
+
 @pytest.mark.parametrize(("count", "folds"), [(3, False), (4, True)])
 def test_few_pages_stay_in_view_on_a_phone(count: int, folds: bool) -> None:
     items = [{"label": str(n), "url": "#", "is_current": n == 0} for n in range(count)]
