@@ -108,7 +108,7 @@ def certificate_by_code(text: str) -> Certificate | None:
     if not code:
         return None
     return (
-        with_flags(Certificate.objects.select_related("withdrawal", "replaced_by", "file"))
+        with_flags(Certificate.objects.select_related("site", "withdrawal", "replaced_by", "file"))
         .defer("replaced_by__content")
         .filter(verify_code=code)
         .first()

@@ -19,19 +19,22 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 from itertools import islice
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.core.files.storage import default_storage
-from django.db.models import Q, QuerySet
+from django.db.models import Case, Q, QuerySet, When
+from django.db.models.functions import TruncDate
 from django.urls import reverse
 
 from inventory.access import Scope
-from inventory.register.models import Site
+from inventory.register.models import Site, local_today
 from inventory.register.places import Move
 from inventory.workshop.models import CardEntry, HouseStay
 from inventory.workshop.queries import pressure_tests
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import Standing, certificates_for, standing_of
 from schedules.certificates.services import CertificateDamaged, pdf_bytes
+from schedules.due.queries import zone_days
 from schedules.quotations.models import Quotation
 from schedules.surveys.models import Survey
 from schedules.surveys.queries import surveys_for
@@ -291,15 +294,26 @@ class Archive:
         rows = (
             Quotation.objects.visible_to(self.scope)
             .filter(sent_at__isnull=False)
+            .annotate(sent_on=self._day_at_site("sent_at"))
             .select_related("site__owner", "made_by")
         )
-        return self._narrow(rows, day="sent_at__date", site="site", words=("number",))
+        return self._narrow(rows, day="sent_on", site="site", words=("number",))
+
+    def _day_at_site(self, instant: str) -> Case:
+        """The civil day of an instant at the site of its row."""
+        return Case(
+            *(
+                When(site__time_zone=zone, then=TruncDate(instant, tzinfo=ZoneInfo(zone)))
+                for zone in zone_days(self.now)
+            ),
+            default=TruncDate(instant),
+        )
 
     def _quotation(self, row: Quotation) -> Paper:
         assert row.sent_at is not None
         return Paper(
             Kind.QUOTATION,
-            row.sent_at.date(),
+            local_today(row.site, row.sent_at),
             row.number,
             row.site,
             reverse("portal:quotation-pdf", args=[row.public_id]),

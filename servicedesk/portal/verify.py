@@ -20,6 +20,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_http_methods, require_safe
 
+from inventory.register.models import local_today
 from schedules.certificates.content import group_code
 from schedules.certificates.models import Certificate
 from schedules.certificates.queries import Standing, certificate_by_code, standing_of
@@ -173,6 +174,7 @@ def _shown(certificate: Certificate) -> dict[str, Any]:
         "digest": certificate.content_digest,
         "signature": content.get("signature", ""),
         "state": state,
+        "withdrawn_on": local_today(certificate.site, state.withdrawn_at) if state.withdrawn_at else None,
         "verdict_tone": "overdue"
         if state.standing is not Standing.STANDS
         else "soon"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import uuid
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from inventory.appendonly import HistoryIsAppendOnly
 from inventory.errors import Conflict
 from inventory.logbook.defects import NewDefect, state_defect
+from inventory.register.models import Site
 from schedules.quotations.models import LineDecision, Quotation
 from schedules.quotations.services import (
     decide_lines,
@@ -175,6 +176,27 @@ def test_nothing_is_decided_on_a_quotation_that_was_withdrawn_or_lapsed(own: Pre
     assert "Wrong price." in text
     with pytest.raises(Conflict, match="withdrawn"):
         decide_lines(quotation, {line.pk: "approved"}, by=by, now=NOW)
+
+
+def test_its_days_are_those_at_the_site(own: Premises) -> None:
+    Site.objects.filter(pk=own.site.pk).update(time_zone="America/Chicago")
+    quotation = sent(own)
+    approver(own)
+    evening = datetime(2026, 12, 1, 2, 30, tzinfo=UTC)  # half past eight on 30 November there
+    Quotation.objects.filter(pk=quotation.pk).update(sent_at=evening)
+    line = quotation.lines.get(position=1)
+    decide_lines(quotation, {line.pk: "approved"}, by=own.owner.memberships.get().user, now=evening)
+    pages = (
+        own.get("quotations"),
+        own.get("quotation", quotation.public_id),
+        own.get("papers", kind="quotation", since="2026-11-30", until="2026-11-30"),
+    )
+    for page in pages:
+        assert quotation.number in text_of(page)
+        assert "30 Nov 2026" in text_of(page)
+        assert "1 Dec 2026" not in text_of(page)
+    paper = PdfReader(io.BytesIO(own.get("quotation-pdf", quotation.public_id).content))
+    assert "Sent 30 Nov 2026" in paper.pages[0].extract_text()
 
 
 def test_another_owner_neither_sees_nor_decides(own: Premises, strange: Premises) -> None:

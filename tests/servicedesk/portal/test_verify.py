@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 
+from inventory.register.models import Site
 from schedules.certificates import services
 from schedules.certificates.content import group_code, qr_text, verify_url
 from schedules.certificates.services import (
@@ -203,6 +204,13 @@ def test_one_changed_byte_is_noticed(stranger, certificate, address):
     page = shown(upload(stranger, address, bytes(data)))
     assert "This is not the file that was issued" in page
     assert "This is the file that was issued" not in page
+
+
+def test_the_day_of_a_withdrawal_is_the_one_at_the_site(stranger, day, certificate, address):
+    Site.objects.filter(pk=day.visit.site_id).update(time_zone="America/Chicago")
+    evening = datetime(2026, 12, 1, 2, 30, tzinfo=UTC)  # half past eight on 30 November there
+    withdraw_certificate(certificate, "Wrong wing.", by=make_user("manager"), now=evening)
+    assert "Reason: Wrong wing. (30 Nov 2026)" in shown(stranger.get(address))
 
 
 def test_the_right_file_of_a_withdrawn_certificate_does_not_look_well(stranger, certificate, address):
