@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -14,6 +14,9 @@ from inventory.people import Person
 from inventory.register.models import local_today
 from schedules.visits.models import Visit
 
+MOST_DAYS_AHEAD = 731
+"""As far as visits are proposed; beyond it a day is most likely a slip of the year."""
+
 
 def assign_visit(
     visit: Visit, *, technician: Person | None, planned_on: date, version: int, now: datetime
@@ -21,13 +24,21 @@ def assign_visit(
     """Give a proposed or confirmed visit a technician and a day.
 
     ``version`` is the one the dispatcher saw; when somebody changed the visit meanwhile, ``Conflict``
-    says so. Raises ``ValidationError`` for a day in the past, a person who is not a technician, or a licence
-    that has expired by that day.
+    says so. Raises ``ValidationError`` for a day in the past or more than two years ahead, a person who is
+    not a technician, or a licence that has expired by that day.
     """
     today = local_today(visit.site, now)
     if planned_on < today:
         raise ValidationError(
             {"planned_on": f"{planned_on} has passed at the site. Choose {today} or later."}
+        )
+    last = today + timedelta(days=MOST_DAYS_AHEAD)
+    if planned_on > last:
+        raise ValidationError(
+            {
+                "planned_on": f"{planned_on} is more than two years ahead. Check the year, or choose {last} "
+                "or earlier."
+            }
         )
     if technician is not None:
         if technician.role != "technician" or not technician.is_active:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property
 from typing import Any
 from uuid import UUID
@@ -54,6 +54,8 @@ DAYS_CHOICES = [
 OVER = (Visit.State.CLOSED, Visit.State.CANCELLED, "all")
 NOBODY = "nobody"
 MAX_AT_ONCE = 200
+FAR_DAYS = 31
+"""A new day farther ahead than that, on which work is late, is asked about: most often the year is wrong."""
 
 
 def technicians() -> list[User]:
@@ -321,6 +323,8 @@ class AssignForm(forms.Form):
         error_messages={"required": "Choose a day.", "invalid": "Enter a day like 2026-11-30."},
     )
     version = forms.IntegerField(widget=forms.HiddenInput)
+    late_on = forms.DateField(widget=forms.HiddenInput, required=False)
+    """The day of which the page has said that work would be late, so that the next press keeps it."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -408,6 +412,14 @@ class VisitView(PageView):
         if not form.is_valid():
             return self.show(visit, assign_form=form, status=400)
         given = form.cleaned_data
+        said = given.pop("late_on")
+        why = self.late(visit, given["planned_on"])
+        if why and said != given["planned_on"]:
+            asked = self.request.POST.copy()
+            asked["late_on"] = given["planned_on"].isoformat()
+            form = AssignForm(asked)
+            form.add_error("planned_on", why)
+            return self.show(visit, assign_form=form, status=400)
         try:
             with transaction.atomic():
                 if given["technician"] != visit.technician or given["planned_on"] != visit.planned_on:
@@ -429,6 +441,19 @@ class VisitView(PageView):
         else:
             self.told(f"Visit {visit.number} was changed.")
         return redirect("desk:visit", visit.public_id)
+
+    def late(self, visit: Visit, on: date) -> str:
+        """What to say of a new day that is far off and after the latest day of the work; empty otherwise."""
+        today = self.today_in(visit.site.time_zone)
+        if visit.latest_on is None or on == visit.planned_on or on <= today + timedelta(days=FAR_DAYS):
+            return ""
+        late = (on - visit.latest_on).days
+        if late <= 0:
+            return ""
+        return (
+            f"On {on:%-d %b %Y} some of this work is {late} days past its latest day, "
+            f"{visit.latest_on:%-d %b %Y}. Choose an earlier day, or press once more to keep this one."
+        )
 
     def cancel(self, visit: Visit) -> HttpResponse:
         """Cancel the visit; its work becomes free to be proposed again."""

@@ -311,6 +311,26 @@ def test_a_confirmed_visit_can_be_moved(cast: Cast) -> None:
     assert (visit.state, visit.planned_on) == (Visit.State.CONFIRMED, date(2026, 12, 4))
 
 
+def test_a_far_day_on_which_work_is_late_is_asked_about_once(cast: Cast, draft: Visit) -> None:
+    Visit.objects.filter(pk=draft.pk).update(latest_on=date(2026, 12, 10))
+    far = {"planned_on": "2027-12-03"}
+    answer = plan(cast, draft, "confirm", **far)
+    assert answer.status_code == 400
+    assert "358 days past its latest day, 10 Dec 2026" in text_of(answer)
+    draft.refresh_from_db()
+    assert draft.state == Visit.State.PROPOSED
+    # The page carries what it has said; pressing again keeps the day, another day is asked about anew.
+    again = dict(answer.context["assign_form"].data.items())
+    other = plan(cast, draft, "confirm", late_on=again["late_on"], planned_on="2027-12-04")
+    assert other.status_code == 400
+    assert "is confirmed" in text_of(plan(cast, draft, "confirm", late_on=again["late_on"], **far))
+    # A few days late, soon, is the daily trade and asks nobody.
+    draft.refresh_from_db()
+    plan(cast, draft, "assign", planned_on="2026-12-14")
+    draft.refresh_from_db()
+    assert draft.planned_on == date(2026, 12, 14)
+
+
 def test_sending_what_is_there_already_changes_nothing(cast: Cast) -> None:
     visit = Visit.objects.get(number="V-100001")
     page = plan(cast, visit, "assign")
@@ -327,6 +347,8 @@ def test_sending_what_is_there_already_changes_nothing(cast: Cast) -> None:
             {"planned_on": "2026-11-24"},
             "2026-11-24 has passed at the site. Choose 2026-11-25 or later.",
         ),
+        ("confirm", {"planned_on": "2126-01-01"}, "more than two years ahead. Check the year"),
+        ("assign", {"planned_on": "9999-12-31"}, "more than two years ahead. Check the year"),
         ("assign", {"planned_on": ""}, "Choose a day."),
         ("assign", {"planned_on": "31/02/2026"}, "Enter a day like 2026-11-30."),
         ("assign", {"technician": str(uuid.uuid4())}, "This person is not an active technician."),
