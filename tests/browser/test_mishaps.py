@@ -198,7 +198,7 @@ def test_only_what_stands_on_a_unit_proves_it(phone: Phone, day: Day) -> None:
 
 
 def test_enter_means_what_the_list_shows(phone: Phone, day: Day) -> None:
-    """A part of a number opens the one unit that it fits, offers several, and adds only where nothing fits."""
+    """A part of a number opens the one unit that it fits, offers several, and adds where none fits."""
     page = phone.page
     round_ = f"visit/{day.visit.public_id}"
     phone.open(round_)
@@ -221,3 +221,39 @@ def test_enter_means_what_the_list_shows(phone: Phone, day: Day) -> None:
     page.keyboard.press("Enter")
     expect(page.locator(".notice .app-row")).to_have_count(1)
     expect(page.get_by_role("link", name="Add this unit")).to_have_count(1)
+
+
+def test_a_half_filled_event_comes_back_with_its_photo(phone: Phone, day: Day) -> None:
+    """A page that dies loses nothing of an event, nor of one whose place was described in a dialog."""
+    page = phone.page
+    visit, unit = day.visit.public_id, day.units[0].public_id
+    phone.open(f"event/{visit}/{unit}/condemn")
+    page.get_by_label("Criterion").select_option(index=1)
+    page.get_by_label("What you saw").fill("Dented at the weld")
+    page.get_by_text("Another unit").click()
+    page.get_by_label("Number on its label").fill("U-1")
+    page.locator("input[type=file]").set_input_files(
+        {"name": "weld.png", "mimeType": "image/png", "buffer": page.screenshot()}
+    )
+    expect(page.get_by_role("img", name="Photo 1")).to_be_visible()
+    page.reload()
+    expect(page.get_by_label("What you saw")).to_have_value("Dented at the weld")
+    expect(page.get_by_label("Criterion")).not_to_have_value("")
+    expect(page.get_by_label("Number on its label")).to_have_value("U-1")
+    expect(page.get_by_role("img", name="Photo 1")).to_be_visible()
+    page.get_by_text("Nothing; the unit goes along").click()
+    phone.main().click()
+    phone.is_at("002")
+    (condemned,) = [act for act in phone.stored("acts") if act["kind"] == "condemn"]
+    assert condemned["content"]["remarks"] == "Dented at the weld"
+    assert len(condemned["photos"]) == 1
+    assert phone.stored("drafts") == []
+
+    phone.open(f"event/{visit}/{day.units[1].public_id}/location_problem")
+    page.get_by_role("button", name="Choose what is wrong").click()
+    page.locator("dialog .app-row-button").first.click()
+    page.get_by_role("button", name="Record it").last.click()
+    expect(page.get_by_text("Nothing chosen yet")).to_have_count(0)
+    page.reload()
+    expect(page.get_by_role("button", name="Choose what is wrong")).to_be_visible()
+    expect(page.get_by_text("Nothing chosen yet")).to_have_count(0)

@@ -1,12 +1,13 @@
 // @ts-check
 /** Everything that can happen to a unit beside being serviced: each is a result or a fact of its own. */
 
-import { button, choices, field, go, h, icon, notice, once, say } from "./dom.js";
+import { button, choices, field, go, h, icon, notice, once, say, showWrong } from "./dom.js";
 import { askDefect, codeOf, kindsOf } from "./defects.js";
-import { otherUnit, placeField, receiptField, remarksField, textField } from "./event_parts.js";
+import { fillIn, filledIn, otherUnit, placeField, receiptField, remarksField, textField } from "./event_parts.js";
 import { photoField } from "./photo.js";
 import { position } from "./position.js";
 import { matching, nextStop } from "./round.js";
+import { draftOf, photoOf, putDraft } from "./store.js";
 import { openVisit, record, unitAddress } from "./visit.js";
 import { stopName } from "./walk.js";
 
@@ -15,9 +16,12 @@ import { stopName } from "./walk.js";
 /**
  * A form in the making: its parts, what its caution moment is, and the acts it makes.
  * @typedef {{title: string, lead?: string, moment?: string, parts: any[], main: string, isDanger?: boolean,
- *   check: () => string, acts: () => Promise<any[]> | any[], stays?: boolean}} Form
+ *   check: () => string, acts: () => Promise<any[]> | any[], stays?: boolean, found?: () => any}} Form
  */
-/** @typedef {{visit: Opened, stop: Stop, photos: any[]}} Case */
+/**
+ * What a form is about. `found` is what was described in a dialog before; `keep` stores the draft.
+ * @typedef {{visit: Opened, stop: Stop, photos: any[], found: any, keep: () => void}} Case
+ */
 
 /** @type {[string, string, string, string][]} */
 const LIST = [
@@ -307,10 +311,10 @@ const FORMS = {
       acts: () => [{ content: { other, remarks: remarks.input.value.trim() } }],
     };
   },
-  location_problem: ({ visit, stop, photos }) => {
-    /** @type {any} */
-    let found = null;
-    const shown = h("p", { class: "strong" }, "Nothing chosen yet");
+  location_problem: ({ visit, stop, photos, found: before, keep }) => {
+    let found = before;
+    const words = () => (found ? codeOf(visit.day, found.defect.code).text : "Nothing chosen yet");
+    const shown = h("p", { class: "strong" }, words());
     const choose = async () => {
       const asked = await askDefect({
         day: visit.day,
@@ -319,9 +323,10 @@ const FORMS = {
         title: "What is wrong with the place?",
       });
       if (!asked) return;
-      found = asked;
+      found = { defect: asked.defect, isPutRight: asked.isPutRight };
       photos.push(...asked.photos);
-      shown.textContent = codeOf(visit.day, asked.defect.code).text;
+      shown.textContent = words();
+      keep();
     };
     return {
       title: "Something wrong with the place",
@@ -329,6 +334,7 @@ const FORMS = {
       parts: [shown, button([icon("place"), "Choose what is wrong"], () => void choose())],
       main: "Record it",
       stays: true,
+      found: () => found,
       check: () =>
         (stop.location ? "" : "This unit hangs at no numbered place.") ||
         (found ? "" : "Choose what is wrong with the place."),
@@ -426,9 +432,16 @@ export const screen = async ([visitId, unitId, kind], query) => {
       ),
     };
   }
+  const key = `${visitId}|${unitId}|${kind}`;
+  const draft = await draftOf(key);
   /** @type {any[]} */
-  const photos = [];
-  const form = FORMS[kind]({ visit, stop, photos });
+  const photos = (await Promise.all((draft?.photos ?? []).map(photoOf))).filter(Boolean);
+  const form = FORMS[kind]({ visit, stop, photos, found: draft?.found ?? null, keep: () => keep() });
+  const fields = h("div", { class: "stack" }, form.parts);
+  fillIn(fields, draft?.filled ?? []);
+  const given = () => ({ filled: filledIn(fields), found: form.found?.() ?? null, photos: photos.map((p) => p.id) });
+  const keep = () => void putDraft(key, given()).catch(showWrong);
+  for (const name of ["input", "change"]) fields.addEventListener(name, keep);
   const said = h("p", { class: "app-lacking", role: "alert" });
   const save = once(async () => {
     said.textContent = form.check();
@@ -442,7 +455,7 @@ export const screen = async ([visitId, unitId, kind], query) => {
     }));
     for (const act of acts) if (act.unit === undefined) delete act.unit;
     const [first] = (
-      await record(visit, acts, { photos, settles: query.get("settles") ?? undefined })
+      await record(visit, acts, { photos, draft: key, settles: query.get("settles") ?? undefined })
     ).filter((a) => a.kind === kind);
     say(`${name}: ${form.title.toLowerCase()}, recorded.`);
     if (form.stays) return go(back, { replace: true });
@@ -474,8 +487,8 @@ export const screen = async ([visitId, unitId, kind], query) => {
       cautions.length
         ? notice("soon", "caution", ...cautions.map((/** @type {any} */ c) => h("p", null, c.text)))
         : null,
-      ...form.parts,
-      photoField(photos, () => undefined),
+      fields,
+      photoField(photos, keep),
     ),
     foot: h(
       "div",

@@ -18,6 +18,34 @@ export const textField = (label, props = {}, hint = "") => {
   return { input, node: field(label, input, hint || undefined), said: () => input.value.trim() };
 };
 
+/** The words beside a control. @param {any} control */
+const wordsOf = (control) =>
+  control.closest(control.type === "radio" ? "fieldset" : ".field")?.querySelector("legend, label")?.textContent ?? "";
+/** @param {HTMLElement} box @returns {any[]} */
+const controlsOf = (box) => [...box.querySelectorAll("input:not([type=file]), select, textarea")];
+
+/** What stands in the fields of a form, each by the words beside it. @param {HTMLElement} box @returns {[string, string][]} */
+export const filledIn = (box) =>
+  controlsOf(box)
+    .filter((control) => (control.type === "radio" ? control.checked : control.value))
+    .map((control) => [wordsOf(control), control.value]);
+
+/**
+ * Puts back what stood in the fields, in their order: what is chosen first shows what comes after it.
+ * @param {HTMLElement} box @param {[string, string][]} filled
+ */
+export const fillIn = (box, filled) => {
+  for (const [words, value] of filled) {
+    const control = controlsOf(box).find(
+      (one) => wordsOf(one) === words && (one.type !== "radio" || one.value === value),
+    );
+    if (!control) continue;
+    if (control.type === "radio") control.checked = true;
+    else control.value = value;
+    for (const name of ["input", "change"]) control.dispatchEvent(new Event(name, { bubbles: true }));
+  }
+};
+
 /** As long ago as the server takes a closing without a manager. */
 const LONGEST_AGO_DAYS = 60;
 
