@@ -431,13 +431,26 @@ def test_everything_else_that_happens_on_site_and_a_refusal(phone_of, accessible
       return [box('.card-title').width > innerWidth / 2, box('summary').top >= box('.row').bottom];
     }"""
     assert page.evaluate(apart) == [True, True]
+    # The visit goes to somebody else and leaves the stored day: what was refused can still be corrected.
+    Visit.objects.filter(pk=day.visit.pk).update(technician=make_user("technician"))
+    phone.open()
+    phone.store_day()
+    expect(page.locator("main")).to_contain_text("No visits for you")
+    phone.open("sending")
+    page.get_by_role("link", name="Correct it").click()
+    page.get_by_text("One of ours, by number").click()
+    page.get_by_label("Number on its label").fill("U-999998")
+    phone.main().click()
+    phone.all_sent()
+    phone.open("sending")
+    expect(page.locator("main")).to_contain_text("U-999998")
     page.get_by_text("Discard it").click()
     page.get_by_role("button", name="Discard").click()
     expect(page.get_by_role("alert")).to_contain_text("Say why")
     page.get_by_label("Why it is discarded").fill("Wrong number typed")
     page.get_by_role("button", name="Discard").click()
     expect(page.locator("#link")).to_contain_text("All sent")
-    assert [a["state"] for a in phone.stored("acts") if a["kind"] == "exchange"] == ["discarded"]
+    assert [a["state"] for a in phone.stored("acts") if a["kind"] == "exchange"] == ["discarded"] * 2
 
 
 def test_one_phone_for_two_people(phone_of, accessible) -> None:

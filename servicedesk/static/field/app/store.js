@@ -90,6 +90,28 @@ export const deviceId = async () => {
 // --- the stored day --------------------------------------------------------------------------------
 
 /**
+ * What of the day before stays although the new one lacks it: visits on which something waits or was refused,
+ * so that it can still be corrected, and what is needed to show them.
+ * @param {any} old @param {any} pack @param {Act[]} unsettled
+ */
+const stillNeeded = (old, pack, unsettled) => {
+  const isNew = new Set([...pack.visits, ...pack.sites].map((row) => row.id));
+  const open = new Set(unsettled.filter((act) => act.person === pack.person.id).map((act) => act.visit));
+  const known = [...(old?.visits ?? []), ...(old?.kept?.visits ?? [])];
+  const visits = known.filter((visit) => open.has(visit.id) && !isNew.has(visit.id));
+  const wanted = new Set(visits.map((visit) => visit.site));
+  const sites = [...(old?.sites ?? []), ...(old?.kept?.sites ?? [])].filter(
+    (site) => wanted.has(site.id) && !isNew.has(site.id),
+  );
+  const tables = new Map(pack.tables.map((table) => [`${table.key}|${table.version}`, table]));
+  for (const table of visits.length ? old.tables : []) {
+    const key = `${table.key}|${table.version}`;
+    if (!tables.has(key)) tables.set(key, table);
+  }
+  return { kept: { visits, sites }, tables: [...tables.values()] };
+};
+
+/**
  * Puts a day in the place of the one before; all or nothing.
  * @param {any} pack  as the server made it
  * @param {string} etag
@@ -97,11 +119,20 @@ export const deviceId = async () => {
 export const storePack = async (pack, etag) =>
   withRoom(async () => {
     const { units, locations, defects, sites, ...day } = pack;
-    const tx = (await db()).transaction(["days", "sites", "meta"], "readwrite", STRICT);
+    const tx = (await db()).transaction(["days", "sites", "meta", "acts"], "readwrite", STRICT);
     const person = pack.person.id;
-    const stored = { ...day, etag, stored_at: new Date().toISOString(), sites, unit_count: units.length };
+    const byState = tx.objectStore("acts").index("state");
+    const unsettled = [...(await byState.getAll("waiting")), ...(await byState.getAll("refused"))];
+    const more = stillNeeded(await tx.objectStore("days").get(person), pack, unsettled);
+    const stored = {
+      ...{ ...day, ...more, etag, sites },
+      ...{ stored_at: new Date().toISOString(), unit_count: units.length },
+    };
     await tx.objectStore("days").put(stored, person);
-    await tx.objectStore("sites").delete(IDBKeyRange.bound(`${person}|`, `${person}|\uffff`));
+    const staying = new Set(more.kept.sites.map((site) => `${person}|${site.id}`));
+    const own = IDBKeyRange.bound(`${person}|`, `${person}|\uffff`);
+    for (const key of await tx.objectStore("sites").getAllKeys(own))
+      if (!staying.has(key)) await tx.objectStore("sites").delete(key);
     for (const site of sites) {
       const rows = { units: [], locations: [], defects: [] };
       rows.units = units.filter((u) => u.site === site.id);
@@ -115,7 +146,7 @@ export const storePack = async (pack, etag) =>
     const last = Math.max(0, ...pack.visits.map((visit) => Number(visit.last_seq?.[device] ?? 0)));
     if (last > Number((await tx.objectStore("meta").get("seq")) ?? 0))
       await tx.objectStore("meta").put(last, "seq");
-    const before = await tx.objectStore("meta").get("person");
+    const shown = await tx.objectStore("meta").get("person");
     await tx.objectStore("meta").put(person, "person");
     await tx.objectStore("meta").put(null, "stranger");
     await tx
@@ -124,7 +155,7 @@ export const storePack = async (pack, etag) =>
     await tx.done;
     changed("day");
     // This window draws anew once all is stored; others may show a round of the person before.
-    if (before !== person) news?.postMessage("person");
+    if (shown !== person) news?.postMessage("person");
     return stored;
   });
 

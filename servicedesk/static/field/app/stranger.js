@@ -1,5 +1,8 @@
 // @ts-check
-/** Somebody is signed in whose day is not on this phone, while that of another person is: nobody works on it by mistake. */
+/**
+ * Somebody is signed in whose day is not on this phone, while that of another person is: nobody works on it
+ * by mistake.
+ */
 
 import { button, config, count, go, h, icon, notice, redraw } from "./dom.js";
 import { storing } from "./home.js";
@@ -35,7 +38,8 @@ export const screen = async () => {
         null,
         `The day of ${owner} stays on this phone. `,
         waiting
-          ? `${count(waiting, "record")} of ${owner} ${waiting === 1 ? "waits" : "wait"} here and ${waiting === 1 ? "goes" : "go"} out when ${owner} signs in on this phone.`
+          ? `${count(waiting, "record")} of ${owner} ${waiting === 1 ? "waits" : "wait"} here, to go out when ` +
+              `${owner} signs in on this phone.`
           : `It opens again when ${owner} signs in on this phone.`,
       ),
       h("p", null, h("a", { class: "button", href: config.signIn }, icon("lock"), `Sign in as ${owner}`)),

@@ -33,9 +33,13 @@ export const openVisit = async (id, isAnew = false) => {
   if (!isAnew && opened?.visit.id === id) return opened;
   const person = await recall("person");
   const day = await storedDay(person);
-  const trip = day?.visits.find((/** @type {any} */ v) => v.id === id);
-  if (!trip) throw new Error("This visit is not stored on this phone. Go back and store the day again.");
-  const site = day.sites.find((/** @type {any} */ s) => s.id === trip.site);
+  const trip = [...(day?.visits ?? []), ...(day?.kept?.visits ?? [])].find((v) => v.id === id);
+  if (!trip)
+    throw new Error(
+      "This visit is not stored on this phone. Go back and store the day again. If it is not there then, " +
+        "it is not yours any more: ask the office.",
+    );
+  const site = [...day.sites, ...(day.kept?.sites ?? [])].find((s) => s.id === trip.site);
   const [rows, acts, others] = await Promise.all([
     storedSite(person, site.id),
     actsOf(id),
