@@ -74,7 +74,9 @@ def fold(text: str | None) -> str:
 
 def words_of(text: str) -> tuple[str, ...]:
     """The words of a search, folded, none twice, at most ``MOST_WORDS``."""
-    return tuple(dict.fromkeys(word[:60] for word in fold(text).split()))[:MOST_WORDS]
+    # No text of the register holds a NUL, and no database takes one.
+    plain = fold(text.replace("\0", " "))
+    return tuple(dict.fromkeys(word[:60] for word in plain.split()))[:MOST_WORDS]
 
 
 def squeezed(text: str) -> str:

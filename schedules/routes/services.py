@@ -24,6 +24,7 @@ from schedules.crew.services import add_absence
 from schedules.planning import checker
 from schedules.planning.engine import Add, Cut, Exclude, Place, Release, replan, solve
 from schedules.planning.model import Plan
+from schedules.planning.timetable import timetable
 from schedules.routes.models import PlanChange, PlanStop, RoutePlan
 from schedules.routes.problem import Note, build, nearest_depot, shift_key, shift_of_zones
 from schedules.routes.store import (
@@ -43,6 +44,7 @@ from schedules.visits.proposing import propose_visits
 
 QUICK_S = 0.4
 DRAG_S = 0.4
+SAID_SPOTS = 5
 DAY_S = 86_400
 Kind = PlanChange.Kind
 
@@ -318,7 +320,7 @@ def urgent_call(row: RoutePlan, site: Site, *, reason: str, version: int, by: Pe
     )
     found = opened(row, now=now, with_visits=[visit])
     mended(found)
-    return _added(found, [visit.pk], Kind.ADD, f"Urgent: {visit.number} {site.name} added.", by, now)
+    return _added(found, [visit.pk], Kind.ADD, f"Urgent call at {site.name}.", by, now)
 
 
 def technician_away(
@@ -346,7 +348,13 @@ def technician_away(
             cuts.append(Cut(shift=key, from_s=start))
     words = dict(Absence.Kind.choices).get(kind, "Away").lower()
     since = f" from {from_time:%H:%M}" if from_time else ""
-    sentence = f"{member.technician.display_name} is {words} on {on:%d %b}{since}."
+    last = row.first_on + timedelta(days=row.days - 1)
+    if until < row.first_on or on > last:
+        raise ValidationError(
+            f"This plan runs from {row.first_on:%-d %b %Y} to {last:%-d %b %Y}. Enter an absence outside "
+            "of it under Crew."
+        )
+    sentence = f"{member.technician.display_name} is {words} on {on:%-d %b %Y}{since}."
     started = clock.perf_counter()
     was = found.plan
     before = {key: spot_of(found, key, was) for key in found.built.visits}
@@ -524,6 +532,22 @@ def _where(found: Opened, technician_id: int | None, on: date | None) -> str:
     return ", ".join(part for part in parts if part) or "where it fits best"
 
 
+def _landed(found: Opened, key: str) -> str:
+    """Where a visit that was put in has its place, or that it has none and why."""
+    visit, plan, problem = found.visit(int(key)), found.plan, found.built.problem
+    for shift_at, stops in plan.routes.items():
+        if key in stops:
+            day = found.built.days[shift_at]
+            times = timetable(problem, problem.shift[shift_at], stops)
+            calls = times.calls if times is not None else ()
+            at = "".join(f" at {_hour(call.starts_s)}" for call in calls if call.stop == key)
+            who = day.member.technician.display_name
+            return f"{visit.number} is on {day.on:%a %-d %b %Y}{at} with {who}."
+    reason = plan.left_out.get(key)
+    why = f": {reason.text}" if reason is not None and reason.text else "."
+    return f"{visit.number} found no place, so nobody goes{why}"
+
+
 def _hour(seconds: int) -> str:
     return f"{seconds // 3600:02d}:{seconds % 3600 // 60:02d}"
 
@@ -617,6 +641,7 @@ def _added(
         else:
             problem, plan = answer.problem, answer.plan
     found.built.problem, found.plan = problem, plan
+    sentence = " ".join([sentence, *(_landed(found, key) for key in sorted(keys)[:SAID_SPOTS])])
     write(found, plan, kind=kind, sentence=sentence, by=by, now=now)
     return Done(
         found.row,

@@ -17,6 +17,7 @@ from schedules.routes import services, turning
 from schedules.routes.models import PlanChange, PlanStop, RoutePlan
 from schedules.routes.store import opened
 from schedules.visits.models import Visit
+from servicedesk.accounts.models import User
 from tests.factories import NOW, make_user
 from tests.servicedesk.desk.plan_cast import (
     MONDAY,
@@ -219,6 +220,27 @@ def test_an_urgent_call_is_squeezed_in_today(by: Any) -> None:
     assert (visit.is_urgent, visit.call_reason) == (True, "Used on a bin fire")
     stop = done.plan.stops.get(visit=visit)
     assert (stop.technician_id is not None, stop.on) == (True, date(2026, 11, 25))
+    # Who asked reads where it is, or that nobody goes and why.
+    who = User.objects.get(pk=stop.technician_id).display_name
+    at = f"{stop.starts_s // 3600:02d}:{stop.starts_s % 3600 // 60:02d}"
+    assert f"{visit.number} is on Wed 25 Nov 2026 at {at} with {who}." in done.sentence
+    far = make_planned_site(3, latitude=-33.9, longitude=18.4)
+    done = services.urgent_call(done.plan, far, reason="Used", version=2, by=by, now=NOW)
+    assert not done.plan.stops.get(visit__site=far).technician_id
+    assert f"{Visit.objects.get(site=far).number} found no place, so nobody goes: " in done.sentence
+
+
+def test_an_absence_outside_the_plan_is_not_taken_for_one_in_it(by: Any) -> None:
+    depot = make_depot()
+    member = make_member(depot)
+    make_open_visit(make_planned_site(1))
+    plan = made(depot, by).plan
+    for on in (MONDAY - timedelta(days=6), MONDAY + timedelta(days=365)):
+        with pytest.raises(ValidationError, match="This plan runs from"):
+            services.technician_away(
+                plan, member, kind="ill", on=on, from_time=None, version=1, by=by, now=NOW
+            )
+    assert not Absence.objects.exists()
 
 
 def test_taking_writes_into_visits_and_keeps_promises(by: Any) -> None:

@@ -63,6 +63,12 @@ def test_a_whole_number_goes_straight_to_the_unit(cast: Cast) -> None:
     assert answer.headers["Location"] == f"/desk/units/{cast.unit.public_id}/"
 
 
+@pytest.mark.parametrize("text", ["\0", "a\0b", "U-100001\0"])
+def test_what_no_text_can_hold_is_no_fault_of_the_server(cast: Cast, text: str) -> None:
+    for name in ("desk:units", "desk:sites", "desk:visits", "find-everything"):
+        assert cast.get("dispatcher", name, q=text).status_code in (200, 302, 400), name
+
+
 def test_the_site_narrows_the_list(cast: Cast) -> None:
     assert numbers(cast.get("dispatcher", "desk:units", site=cast.site.public_id)) == ["U-100001"]
     assert cast.get("dispatcher", "desk:units", site="mill").status_code == 400
