@@ -240,6 +240,7 @@ def test_a_whole_visit_without_signal(phone_of, accessible, tmp_path) -> None:
     page.get_by_role("button", name="Sign in").click()
     phone.all_sent()
     assert lost == [200]
+    assert [photo["state"] for photo in phone.stored("photos")] == ["sent"]
     visit = Visit.objects.get(pk=day.visit.pk)
     assert visit.state == Visit.State.CLOSED
     assert visit.contact_name == "R. Okafor"

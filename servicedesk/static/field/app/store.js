@@ -245,7 +245,7 @@ export const addActs = async (person, acts, { photos = [], draft, settles } = {}
       const whole = {
         ...photo,
         person,
-        act: photo.act ?? stored[0].id,
+        act: photo.act || stored[0].id,
         visit: stored[0].visit,
         state: "waiting",
         offset: 0,
