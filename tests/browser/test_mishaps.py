@@ -110,11 +110,13 @@ def test_a_closing_wants_a_day_by_a_clock_that_was_put_right(phone: Phone, day: 
 
     # Refused twice: closing again is the way out of both.
     page.evaluate(REFUSE_TWICE, closing["id"])
-    page.goto("about:blank")
-    phone.open(f"close/{day.visit.public_id}?settles={closing['id']}")
+    page.evaluate("new BroadcastChannel('field').postMessage('acts')")
+    expect(page.locator("main")).to_contain_text("The server refused to close it")
+    page.evaluate(f"location.hash = '#/close/{day.visit.public_id}?settles={closing['id']}'")
+    expect(page.get_by_label("Or why nobody signed")).to_have_value("Nobody there")
+    expect(field).to_have_value((today - timedelta(days=1)).isoformat())
     page.get_by_label("I have read this out").check()
     page.get_by_label("My own count says the same").check()
-    page.get_by_label("Or why nobody signed").fill("Nobody there")
     phone.main().click()
     expect(page.locator("main")).to_contain_text("Closed on this phone")
     states = [act["state"] for act in phone.stored("acts") if act["kind"] == "close"]
@@ -257,3 +259,45 @@ def test_a_half_filled_event_comes_back_with_its_photo(phone: Phone, day: Day) -
     page.reload()
     expect(page.get_by_role("button", name="Choose what is wrong")).to_be_visible()
     expect(page.get_by_text("Nothing chosen yet")).to_have_count(0)
+
+
+def test_what_was_refused_is_corrected_not_typed_again(phone: Phone, day: Day) -> None:
+    """The form of a refused record is filled with what was stated, after sending it again in vain, too."""
+    page = phone.page
+    visit, first, second = day.visit.public_id, day.units[0].public_id, day.units[1].public_id
+    phone.open(f"event/{visit}/{first}/exchange")
+    page.get_by_text("One of ours, by number").click()
+    page.get_by_label("Number on its label").fill("U-999999")
+    page.get_by_label("Handed over to").fill("R. Okafor")
+    page.locator("input[type=file]").set_input_files(
+        {"name": "old.png", "mimeType": "image/png", "buffer": page.screenshot()}
+    )
+    expect(page.get_by_role("img", name="Photo 1")).to_be_visible()
+    phone.main().click()
+    phone.is_at("002")
+    phone.context.set_offline(False)
+    phone.open("sending")
+    for _ in range(2):
+        expect(page.locator("#link")).to_contain_text("1 refused")
+        page.get_by_role("button", name="Send it again").click()
+    expect(page.locator("#link")).to_contain_text("1 refused")
+    page.get_by_role("link", name="Correct it").click()
+    expect(page.get_by_label("Number on its label")).to_have_value("U-999999")
+    expect(page.get_by_label("Handed over to")).to_have_value("R. Okafor")
+    expect(page.get_by_role("img", name="Photo 1")).to_be_visible()
+    phone.all_sent()
+    assert {photo["state"] for photo in phone.stored("photos")} == {"sent"}
+
+    # A result, as if it had been refused.
+    phone.context.set_offline(True)
+    phone.open(f"unit/{visit}/{second}")
+    phone.value("gauge_pressure", "195", "psi")
+    page.get_by_label("Remarks").fill("Hose stiff")
+    phone.main().click()
+    phone.main().click()
+    phone.is_at("003")
+    (result,) = [act for act in phone.stored("acts") if act["kind"] == "result"]
+    phone.open(f"unit/{visit}/{second}?again=yes&by=picked&settles={result['id']}")
+    expect(page.locator("#value-gauge_pressure")).to_have_value("195")
+    expect(page.get_by_label("Remarks")).to_have_value("Hose stiff")
+    expect(phone.main()).to_contain_text("Pass")

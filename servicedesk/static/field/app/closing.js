@@ -2,7 +2,7 @@
 /** Closing a visit: counts that must add up, what has to be said aloud, a signature or why there is none. */
 
 import { button, chip, count, field, go, h, icon, once, redraw, say, showWrong, todayIn } from "./dom.js";
-import { draftFields } from "./draft_fields.js";
+import { draftFields, stated } from "./draft_fields.js";
 import { codeOf, SEVERITY_LOOK } from "./defects.js";
 import { dayField, proposedDay } from "./event_parts.js";
 import { openStops, OUTCOMES, tally, toReadOut } from "./round.js";
@@ -277,7 +277,7 @@ export const screen = async ([id], query) => {
   const { link } = await import("./outbox.js");
   const today = todayIn(site.time_zone, link.drift_s);
   const key = `close|${id}`;
-  const kept = await draftOf(key);
+  const kept = (await draftOf(key)) ?? stated(visit.acts.find((a) => a.id === settles));
   const draft = {
     name: "",
     reason: "",

@@ -4,6 +4,19 @@
 import { h } from "./dom.js";
 
 /**
+ * What a refused closing stated, to be corrected and not given again. What was told and counted is ticked anew.
+ * @param {import("./round.js").Act | undefined} act
+ */
+export const stated = (act) =>
+  act && {
+    name: act.content.contact_name ?? "",
+    reason: act.content.no_signature_reason ?? "",
+    signature: act.content.signature ?? null,
+    done_on: act.content.done_on,
+    isDaySure: true,
+  };
+
+/**
  * @param {Record<string, any>} draft
  * @param {() => void} onChange  after each change of the draft
  */

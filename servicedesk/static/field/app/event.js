@@ -6,7 +6,7 @@ import { askDefect, codeOf, kindsOf } from "./defects.js";
 import { fillIn, filledIn, otherUnit, placeField, receiptField, remarksField, textField } from "./event_parts.js";
 import { photoField } from "./photo.js";
 import { position } from "./position.js";
-import { matching, nextStop } from "./round.js";
+import { formOf, matching, nextStop } from "./round.js";
 import { draftOf, photoOf, putDraft } from "./store.js";
 import { openVisit, record, unitAddress } from "./visit.js";
 import { stopName } from "./walk.js";
@@ -433,7 +433,8 @@ export const screen = async ([visitId, unitId, kind], query) => {
     };
   }
   const key = `${visitId}|${unitId}|${kind}`;
-  const draft = await draftOf(key);
+  const settles = query.get("settles") ?? undefined;
+  const draft = (await draftOf(key)) ?? formOf(visit.acts, settles);
   /** @type {any[]} */
   const photos = (await Promise.all((draft?.photos ?? []).map(photoOf))).filter(Boolean);
   const form = FORMS[kind]({ visit, stop, photos, found: draft?.found ?? null, keep: () => keep() });
@@ -451,11 +452,11 @@ export const screen = async ([visitId, unitId, kind], query) => {
       kind,
       unit: unitId,
       ...act,
-      ...(i ? {} : { photos: photos.map((p) => p.id), scan: { by: "picked", read: "", ...position() } }),
+      ...(i ? {} : { photos: photos.map((p) => p.id), scan: { by: "picked", read: "", ...position() }, form: given() }),
     }));
     for (const act of acts) if (act.unit === undefined) delete act.unit;
     const [first] = (
-      await record(visit, acts, { photos, draft: key, settles: query.get("settles") ?? undefined })
+      await record(visit, acts, { photos, draft: key, settles })
     ).filter((a) => a.kind === kind);
     say(`${name}: ${form.title.toLowerCase()}, recorded.`);
     if (form.stays) return go(back, { replace: true });

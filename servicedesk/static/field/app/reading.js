@@ -10,7 +10,7 @@ import { remarksField, textField } from "./event_parts.js";
 import { photoField } from "./photo.js";
 import { position, watchPosition } from "./position.js";
 import { factField, placeFields, testsField } from "./reading_parts.js";
-import { proofOf } from "./round.js";
+import { formOf, proofOf } from "./round.js";
 import { scanCode } from "./scan.js";
 import { draftOf, dropDraft, photoOf, putDraft } from "./store.js";
 import { placeWords, STATUS_LOOK } from "./survey.js";
@@ -175,13 +175,11 @@ export const screen = async ([visitId, unitId], query) => {
     coverage: [],
     photos: [],
     remarks: "",
-    ...((await draftOf(key)) ?? {}),
+    ...((await draftOf(key)) ?? formOf(visit.acts, settles)),
   };
   draft.photos = (await Promise.all(draft.photos.map((/** @type {string} */ id) => photoOf(id)))).filter(Boolean);
-  const keep = () => {
-    const { photos, ...rest } = draft;
-    void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) }).catch(showWrong);
-  };
+  const kept = () => ({ ...draft, photos: draft.photos.map((/** @type {any} */ p) => p.id) });
+  const keep = () => void putDraft(key, kept()).catch(showWrong);
   const onChange = () => {
     keep();
     update();
@@ -357,6 +355,7 @@ export const screen = async ([visitId, unitId], query) => {
           photos: draft.photos.map((/** @type {any} */ p) => p.id),
           scan: one && !proof ? { by: "picked", ...position() } : { by, ...(read ? { read } : {}), ...position() },
           content,
+          form: kept(),
         },
         ...draft.coverage.map((found) => ({ kind: "survey_remark", location, content: found })),
       ],

@@ -9,7 +9,7 @@
  * @typedef {{id: string, person: string, visit: string, kind: string, seq: number, device_at: string, unit?: string,
  *   location?: string, scan?: any, photos?: string[], content: any, state: "waiting" | "sent" | "refused" | "discarded",
  *   answer?: any, tried?: boolean, discarded_because?: string, settled_by?: string, at?: string, by?: {id: string, name: string},
- *   undone?: boolean, device?: string, place?: string}} Act
+ *   undone?: boolean, device?: string, place?: string, form?: any}} Act
  */
 /** @typedef {"serviced" | "failed" | "replaced" | "removed" | "not_found" | "no_access"} Outcome */
 /** @typedef {{act: string, outcome: Outcome, kind: string, by: string, at: string, state: string, content: any}} Result */
@@ -47,6 +47,17 @@ export const outcomeOf = ({ kind, content }) => {
     default:
       return null;
   }
+};
+
+/**
+ * What stood in the form that a refused act came from: it is corrected, not typed again. Sent again as it was,
+ * an act has no form of its own; then it is that of the one it took the place of.
+ * @param {Act[]} acts @param {string | undefined} id @returns {any}
+ */
+export const formOf = (acts, id) => {
+  const act = id ? acts.find((one) => one.id === id) : undefined;
+  if (!act) return null;
+  return act.form ?? formOf(acts, acts.find((one) => one.settled_by === act.id)?.id);
 };
 
 /** When it happened by the better clock, in one spelling. @param {Act} act */

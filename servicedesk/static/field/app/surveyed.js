@@ -2,7 +2,7 @@
 /** The end of a survey: counts that add up, what differs, and the customer's signature. */
 
 import { button, chip, count, field, go, h, icon, notice, once, redraw, say, showWrong, todayIn } from "./dom.js";
-import { draftFields } from "./draft_fields.js";
+import { draftFields, stated } from "./draft_fields.js";
 import { codeOf } from "./defects.js";
 import { dayField, proposedDay } from "./event_parts.js";
 import { signatureField } from "./signature.js";
@@ -168,7 +168,7 @@ export const screen = async ([id], query) => {
   }
 
   const key = `surveyed|${id}`;
-  const kept = await draftOf(key);
+  const kept = (await draftOf(key)) ?? stated(visit.acts.find((a) => a.id === settles));
   const draft = {
     name: "",
     reason: "",

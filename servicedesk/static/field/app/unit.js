@@ -9,7 +9,7 @@ import { askDefect, defectList, kindsOf } from "./defects.js";
 import { measureFields } from "./measures.js";
 import { photoField } from "./photo.js";
 import { position, watchPosition } from "./position.js";
-import { nextStop, openStops, proofOf } from "./round.js";
+import { formOf, nextStop, openStops, proofOf } from "./round.js";
 import { draftOf, dropDraft, photoOf, putDraft } from "./store.js";
 import { checksPart, duesPart, shellPart, TEST_TASKS } from "./unit_parts.js";
 import { goToCode, openVisit, record, undo, unitAddress } from "./visit.js";
@@ -135,7 +135,8 @@ export const screen = async ([visitId, unitId], query) => {
     throw new Error("This unit is not on the register of these premises. Go back and look for its number.");
   const { unit, model, location } = stop;
   const key = `${visitId}|${unitId}`;
-  const draft = { ...emptyDraft(visit, stop), ...((await draftOf(key)) ?? {}) };
+  const settles = query.get("settles") ?? undefined;
+  const draft = { ...emptyDraft(visit, stop), ...((await draftOf(key)) ?? formOf(visit.acts, settles)) };
   draft.photos = (await Promise.all(draft.photos.map((/** @type {string} */ id) => photoOf(id)))).filter(
     Boolean,
   );
@@ -240,10 +241,8 @@ export const screen = async ([visitId, unitId], query) => {
       (d) => d.severity === "critical" && !draft.putRight.includes(d.id),
     );
 
-  const keep = () => {
-    const { photos, ...rest } = draft;
-    void putDraft(key, { ...rest, photos: photos.map((/** @type {any} */ p) => p.id) }).catch(showWrong);
-  };
+  const kept = () => ({ ...draft, photos: draft.photos.map((/** @type {any} */ p) => p.id) });
+  const keep = () => void putDraft(key, kept()).catch(showWrong);
   const form = { visit, stop, draft, keep };
   const measures = await measureFields({
     rules: day.judging,
@@ -375,9 +374,11 @@ export const screen = async ([visitId, unitId], query) => {
         scan: scanOf(),
         photos: draft.photos.map((/** @type {any} */ p) => p.id),
         content,
+        form: kept(),
       },
       ...draft.putRight
         .filter((/** @type {string} */ id) => draft.defects.some((/** @type {any} */ d) => d.id === id))
+        .filter((/** @type {string} */ id) => !visit.acts.some((a) => a.content.defect === id && a.state !== "discarded"))
         .map((/** @type {string} */ id) => ({
           kind: "settle_defect",
           content: { defect: id, how: "Put right on the spot" },
@@ -386,7 +387,7 @@ export const screen = async ([visitId, unitId], query) => {
     const stored = await record(visit, acts, {
       draft: key,
       photos: draft.photos,
-      settles: query.get("settles") ?? undefined,
+      settles,
     });
     const act = stored.find((a) => a.kind === "result");
     sessionStorage.setItem(
