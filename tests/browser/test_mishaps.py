@@ -148,6 +148,7 @@ def test_a_second_tap_records_nothing_more(phone: Phone, day: Day) -> None:
     """Of two taps the second meets neither the record under way nor the unit that has just come up."""
     page = phone.page
     phone.open(f"unit/{day.visit.public_id}/{day.units[0].public_id}")
+    expect(page.get_by_role("region", name="Work done")).to_contain_text("by 1 Dec 2026")
     phone.value("gauge_pressure", "195", "psi")
     phone.main().click()
     expect(phone.main()).to_contain_text("Pass")

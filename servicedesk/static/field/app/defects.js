@@ -1,7 +1,7 @@
 // @ts-check
 /** Defects: what is wrong, how bad, what was done about it, with photos. Of a unit or of its place. */
 
-import { button, chip, choices, field, h, icon, say, whenLeft } from "./dom.js";
+import { button, chip, choices, dateWords, field, h, icon, say, whenLeft } from "./dom.js";
 import { photoField } from "./photo.js";
 
 /** @typedef {{defect: any, photos: any[], isPutRight: boolean}} Found */
@@ -197,7 +197,7 @@ export const defectList = (day, defects, offer) =>
             [
               defect.settled ? `Put right: ${defect.settled}` : defect.action,
               defect.remarks,
-              defect.isOld ? `open since ${defect.opened_on}` : "",
+              defect.isOld ? `open since ${dateWords(defect.opened_on)}` : "",
             ]
               .filter(Boolean)
               .join(" · "),

@@ -127,6 +127,15 @@ export const dayWords = (day, month = "long") =>
     timeZone: "UTC",
   });
 
+/** A civil day with its year, e.g. 12 May 2025. @param {string} day  YYYY-MM-DD */
+export const dateWords = (day) =>
+  new Date(`${day}T12:00:00Z`).toLocaleDateString("en-GB", {
+    day: "numeric",
+    month: "short",
+    year: "numeric",
+    timeZone: "UTC",
+  });
+
 /**
  * Today's civil day on the premises. @param {string} zone
  * @param {number | null} [drift_s]  how far this phone's clock is off, where that is known

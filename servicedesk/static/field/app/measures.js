@@ -1,7 +1,7 @@
 // @ts-check
 /** The measured values of one unit: a field per quantity with its units of measure, judged as it is typed. */
 
-import { button, h, icon } from "./dom.js";
+import { button, dateWords, h, icon } from "./dom.js";
 import { assess, demandsOf, offeredFor, quantityOf } from "./judge.js";
 import { recall, remember } from "./store.js";
 
@@ -96,7 +96,7 @@ export const measureFields = async ({ rules, plate, country, given, last, onChan
       h(
         "p",
         { class: "soft small", id: `before-${code}` },
-        before ? `Last ${before.value} ${before.unit}, ${before.done_on}` : "",
+        before ? `Last ${before.value} ${before.unit}, ${dateWords(before.done_on)}` : "",
       ),
       said,
     );

@@ -1,7 +1,7 @@
 // @ts-check
 /** Parts of the form of one unit: the work done, its checks in order, what is read off the shell. */
 
-import { button, chip, count, field, h, icon, todayIn } from "./dom.js";
+import { button, chip, count, dateWords, field, h, icon, todayIn } from "./dom.js";
 import { kindsOf } from "./defects.js";
 import { compareMark } from "./marks.js";
 
@@ -47,7 +47,7 @@ export const duesPart = ({ visit: { day, site }, stop, draft, keep }, onTasks) =
           },
         }),
         h("span", null, taskWord(task)),
-        due ? chip(due.latest_on ? `by ${due.latest_on}` : "date unknown", tone) : null,
+        due ? chip(due.latest_on ? `by ${dateWords(due.latest_on)}` : "date unknown", tone) : null,
       );
     };
     const why = unit.due.filter((/** @type {any} */ d) => d.why);
