@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 
@@ -294,11 +295,16 @@ def test_what_was_refused_is_corrected_not_typed_again(phone: Phone, day: Day) -
     phone.open(f"unit/{visit}/{second}")
     phone.value("gauge_pressure", "195", "psi")
     page.get_by_label("Remarks").fill("Hose stiff")
-    phone.main().click()
+    page.get_by_role("button", name="Defect").click()
+    page.locator("dialog .app-row-button", has=page.get_by_text("Critical", exact=True)).first.click()
+    page.get_by_role("button", name="Record it").click()
     phone.main().click()
     phone.is_at("003")
     (result,) = [act for act in phone.stored("acts") if act["kind"] == "result"]
     phone.open(f"unit/{visit}/{second}?again=yes&by=picked&settles={result['id']}")
     expect(page.locator("#value-gauge_pressure")).to_have_value("195")
     expect(page.get_by_label("Remarks")).to_have_value("Hose stiff")
+    expect(phone.main()).to_contain_text("Failed")
+    page.get_by_role("button", name=re.compile("^Leave out:")).click()
+    phone.main().click()
     expect(phone.main()).to_contain_text("Pass")

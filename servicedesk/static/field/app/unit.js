@@ -235,9 +235,11 @@ export const screen = async ([visitId, unitId], query) => {
 
   const kinds = kindsOf(day, model);
   const taskWord = (/** @type {string} */ code) => day.labels.task[code] ?? code;
+  // What the refused record stated stands in the form again, to be kept or left out.
+  const known = stop.defects.filter((d) => !d.act || d.act !== settles);
   const failed = () => Object.values(draft.answers).some((a) => a === "fail");
   const grave = () =>
-    [...draft.defects, ...stop.defects.filter((d) => d.act && !d.settled)].filter(
+    [...draft.defects, ...known.filter((d) => d.act && !d.settled)].filter(
       (d) => d.severity === "critical" && !draft.putRight.includes(d.id),
     );
 
@@ -289,9 +291,9 @@ export const screen = async ([visitId, unitId], query) => {
   };
   const drawDefects = () =>
     defects.replaceChildren(
-      ...(stop.defects.length
+      ...(known.length
         ? [
-            defectList(day, stop.defects, {
+            defectList(day, known, {
               label: "Put right",
               act: once(async (defect) => {
                 await record(visit, [
