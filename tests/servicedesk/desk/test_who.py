@@ -283,7 +283,7 @@ POSTS: dict[str, tuple[Callable[[Cast], tuple[Any, ...]], dict[str, str], set[st
     ),
     "table": (
         lambda c: TABLE,
-        {"do": "confirm", "confirm-name": "M", "confirm-local_code": "City"},
+        {"do": "confirm", "confirm-name": "Maren Holt", "confirm-local_code": "City"},
         {"manager"},
     ),
     "handover": (lambda c: (), {"form": "json"}, {"manager"}),
