@@ -171,6 +171,8 @@ def test_a_question_of_the_office_reaches_the_day_that_is_stored_already(phone: 
     page = phone.page
     phone.sign_in(day.phone.person)
     phone.store_day()
+    # What a colleague has looked for counts on the first screen as it does on the walk.
+    expect(page.locator("#main")).to_contain_text("1 looked for")
     page.get_by_role("link", name="Mill Lane works").click()
     expect(page.locator("#main")).to_contain_text("Ask at the gate.")
     expect(page.locator("#main")).not_to_contain_text("The office asks")

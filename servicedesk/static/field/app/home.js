@@ -19,7 +19,7 @@ import {
   setAppearance,
   todayIn,
 } from "./dom.js";
-import { allActs, recall, remember, storedDay, storePack, touchDay } from "./store.js";
+import { allActs, othersAt, recall, remember, storedDay, storePack, touchDay } from "./store.js";
 
 const DAYS = 3;
 
@@ -142,6 +142,26 @@ const route = (day, done, closed) => {
       ),
     );
   });
+};
+
+const ANSWERS = new Set([
+  ...["result", "not_found", "no_access", "exchange", "lend", "to_workshop", "used", "condemn"],
+  ...["survey_unit", "survey_missing"],
+]);
+
+/**
+ * Units with a result, by visit: by this phone and by others.
+ * @param {any} day @param {any[]} acts  of this phone @returns {Promise<Map<string, Set<string>>>}
+ */
+const answered = async (day, acts) => {
+  const others = await Promise.all(day.sites.map((/** @type {any} */ site) => othersAt(site.id)));
+  const all = [...acts, ...others.flat()].filter((act) => act.state !== "discarded" && !act.undone);
+  const undone = new Set(all.filter((act) => act.kind === "undo").map((act) => act.content.act));
+  const done = new Map();
+  for (const { id, kind, unit, visit } of all) {
+    if (unit && ANSWERS.has(kind) && !undone.has(id)) done.set(visit, (done.get(visit) ?? new Set()).add(unit));
+  }
+  return done;
 };
 
 /** Certificates of visits closed on this phone. @param {any[]} acts */
@@ -275,6 +295,13 @@ export const home = async () => {
     redraw,
   );
 
+  const visits = h("div", { class: "stack" });
+  /** @param {any[]} acts */
+  const listVisits = async (acts) => {
+    const closed = acts.filter((a) => a.kind === "close" && a.state !== "discarded").map((a) => a.visit);
+    visits.replaceChildren(...route(day, await answered(day, acts), new Set(closed)));
+  };
+
   body.append(
     h("h1", { class: "visually-hidden" }, "My visits"),
     h(
@@ -315,27 +342,10 @@ export const home = async () => {
           "Put this app on the home screen: the phone then keeps stored days for certain.",
         ),
       );
-    const done = new Map();
-    for (const act of acts) {
-      if (!act.unit || act.state === "discarded") continue;
-      if (
-        [
-          ...["result", "not_found", "no_access", "exchange", "lend", "to_workshop", "used", "condemn"],
-          ...["survey_unit", "survey_missing"],
-        ].includes(act.kind)
-      ) {
-        done.set(act.visit, (done.get(act.visit) ?? new Set()).add(act.unit));
-      }
-    }
-    if (day.visits.length)
-      body.append(
-        ...route(
-          day,
-          done,
-          new Set(acts.filter((a) => a.kind === "close" && a.state !== "discarded").map((a) => a.visit)),
-        ),
-      );
-    else
+    if (day.visits.length) {
+      body.append(visits);
+      await listVisits(acts);
+    } else
       body.append(
         h(
           "div",
@@ -397,6 +407,9 @@ export const home = async () => {
     refresh: (what) => {
       // Said to be stored only when all of it is: the scanner comes last.
       if (what === "day" && !isStoring()) redraw();
+      // What colleagues did comes after the day; the rest of the screen stays where it is.
+      if (what === "others" && visits.isConnected && !visits.contains(document.activeElement))
+        void allActs().then(listVisits);
     },
   };
 };
