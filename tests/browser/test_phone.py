@@ -195,6 +195,7 @@ def test_a_whole_visit_without_signal(phone_of, accessible, tmp_path) -> None:
         page.get_by_role("dialog").get_by_role("button", name="Photo").click()
     chooser.value.set_files(picture)
     expect(page.get_by_role("img", name="Photo 1")).to_be_visible()
+    expect(page.locator("#said")).to_have_text("1 photo")
     page.get_by_role("button", name="Record it").click()
     phone.main().click()
     phone.is_at("004")
@@ -389,6 +390,9 @@ def test_everything_else_that_happens_on_site_and_a_refusal(phone_of, accessible
         assert page.evaluate(small) == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
 
+    phone.open("visit/%E0%A4%A")
+    expect(page.locator("main")).to_contain_text("This address is damaged. Go back")
+
     # Moved to a place that the register does not know, and a unit that it does not know.
     phone.open(f"event/{visit}/{first}/move_unit")
     page.get_by_label("Number of the place").fill("099")
@@ -438,6 +442,7 @@ def test_everything_else_that_happens_on_site_and_a_refusal(phone_of, accessible
     phone.store_day()
     expect(page.locator("main")).to_contain_text("No visits for you")
     phone.open("sending")
+    expect(page.locator(".card-title")).to_have_text("Exchanged · U-700003")
     page.get_by_role("link", name="Correct it").click()
     page.get_by_text("One of ours, by number").click()
     page.get_by_label("Number on its label").fill("U-999998")
@@ -498,10 +503,13 @@ def test_one_phone_for_two_people(phone_of, accessible) -> None:
     # The day beside an hour of this phone is the day of this phone, also late in the evening.
     late = {"id": "late", "kind": "close", "person": person, "visit": "v", "content": {}, "state": "sent"}
     phone.change("acts", **late, seq=90, device_at="2026-12-01T02:19:00Z")
-    phone.change("days", person, stored_at="2026-11-28T02:10:00Z")
+    van = {"agent": [{"agent": "abc_powder", "text": "Powder", "units": 1}]}
+    phone.change("days", person, stored_at="2026-11-28T02:10:00Z", van=van)
     page.reload()
     expect(page.locator("main")).to_contain_text("Closed 20:19, Mon 30 Nov")
     expect(page.locator("main")).to_contain_text(re.compile("stored 20:10.*, Fri 27 Nov"))
+    phone.open("van")
+    expect(page.get_by_role("checkbox", name="Powder for 1 unit", exact=True)).to_be_visible()
 
 
 def test_the_phone_judges_as_the_server_does(page: Page, live_server: Any) -> None:

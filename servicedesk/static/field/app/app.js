@@ -31,17 +31,26 @@ let drawn = 0;
 /** What changed while the next screen was being drawn: it is told, the one that is left is not. */
 const missed = new Set();
 
+/** @param {string} word */
+const decoded = (word) => {
+  try {
+    return decodeURIComponent(word);
+  } catch {
+    throw new Error("This address is damaged. Go back and choose from the list.");
+  }
+};
+
 const draw = async () => {
   const turn = ++wanted;
   const started = performance.now();
   const [path, query = ""] = location.hash.replace(/^#\/?/, "").split("?");
-  const [name, ...words] = path.split("/").map(decodeURIComponent);
+  const [name, ...rest] = path.split("/");
   let next;
   try {
     const [stranger, asked] = await Promise.all([recall("stranger"), (SCREENS[name] ?? SCREENS[""])()]);
     // Nobody works on the visits of somebody else by mistake, whichever screen is asked for.
     const { screen } = stranger ? await import("./stranger.js") : asked;
-    next = await screen(words, new URLSearchParams(query));
+    next = await screen(rest.map(decoded), new URLSearchParams(query));
   } catch (error) {
     next = failure(/** @type {Error} */ (error));
   }

@@ -1,7 +1,7 @@
 // @ts-check
 /** Photos: taken or chosen, made small on the phone, kept there until the server has the whole file. */
 
-import { button, h, icon, say } from "./dom.js";
+import { button, count, h, icon, say } from "./dom.js";
 import { putPhoto } from "./store.js";
 
 const LONGEST_SIDE_PX = 1600;
@@ -85,7 +85,7 @@ export const photoField = (kept, onChange) => {
         said.textContent = "";
         try {
           for (const file of input.files ?? []) kept.push(await keepPhoto(file));
-          say(`${kept.length} photos`);
+          say(count(kept.length, "photo"));
         } catch (error) {
           said.textContent = /** @type {Error} */ (error).message;
         }

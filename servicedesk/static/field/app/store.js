@@ -149,9 +149,10 @@ export const storePack = async (pack, etag) =>
     const shown = await tx.objectStore("meta").get("person");
     await tx.objectStore("meta").put(person, "person");
     await tx.objectStore("meta").put(null, "stranger");
-    await tx
-      .objectStore("meta")
-      .put(Object.fromEntries(units.map((u) => [u.id, u.number])), `numbers|${person}`);
+    // Records of earlier days are still listed by number.
+    const numbers = (await tx.objectStore("meta").get(`numbers|${person}`)) ?? {};
+    for (const unit of units) numbers[unit.id] = unit.number;
+    await tx.objectStore("meta").put(numbers, `numbers|${person}`);
     await tx.done;
     changed("day");
     // This window draws anew once all is stored; others may show a round of the person before.

@@ -1,7 +1,7 @@
 // @ts-check
 /** The van list: what has to be on board before leaving, ticked off; the ticks stay on the phone. */
 
-import { h } from "./dom.js";
+import { count, h } from "./dom.js";
 import { recall, remember, storedDay } from "./store.js";
 
 /** @param {any} day @returns {[string, [string, string, string][]][]}  part, then key, text, note */
@@ -31,7 +31,7 @@ const parts = ({ van, models }) => {
       (van.agent ?? []).map((/** @type {any} */ a) => [
         `a|${a.agent}`,
         `${a.text}${a.mass_g ? `, ${kg(a.mass_g)}` : ""}`,
-        a.units ? `for ${a.units} units` : "",
+        a.units ? `for ${count(a.units, "unit")}` : "",
       ]),
     ],
     [
