@@ -360,7 +360,10 @@ def nameplate_of(model: UnitModel) -> limits.Nameplate:
 def _check_replacement(replacement: Mapping[str, str] | None, *, today: date) -> None:
     if not replacement:
         raise ValidationError(
-            {"replacement": "Name the unit that now hangs there: unit_number, or model, serial and made."}
+            {
+                "replacement": "Name the unit that now hangs there: by its number, or a new one by "
+                "model, serial and date of manufacture."
+            }
         )
     if replacement.get("unit_number"):
         spare = Unit.objects.filter(number=replacement["unit_number"]).first()

@@ -154,7 +154,7 @@ def test_closing_writes_records_moves_dates_and_issues_the_certificate(crew: Fie
     page = text_of(crew.client.get(crew.at("closed")))
     assert f"Certificate {certificate.number}" in page
     assert reverse("field:certificate", args=[certificate.public_id]) in page
-    assert "Reported to R. Okafor." in page
+    assert "Reported to <bdi>R. Okafor</bdi>." in page
     assert STANDING_LINE in page
 
 
@@ -173,7 +173,7 @@ def test_the_page_after_closing_says_what_remains_due(crew: Field) -> None:
 def test_closing_without_anybody_on_site_names_the_reason(crew: Field) -> None:
     record_all(crew)
     crew.close(count_serviced="2", count_failed="1", contact_name="", no_signature_reason="Gate unmanned")
-    assert "Nobody signed: Gate unmanned" in text_of(crew.client.get(crew.at("closed")))
+    assert "Nobody signed: <bdi>Gate unmanned</bdi>" in text_of(crew.client.get(crew.at("closed")))
 
 
 def test_closing_twice_is_said_plainly_and_adds_nothing(crew: Field) -> None:

@@ -121,6 +121,7 @@ def test_a_replacement_that_cannot_be_is_refused_beside_its_field(
     shown = errors_of(text_of(response), field)
     assert len(shown) == 1
     assert shown[0] == sentence or (not fields and "Name the unit that now hangs there" in shown[0])
+    assert "_" not in shown[0]  # no name of a field of the API
     assert crew.entries() == []
 
 

@@ -287,7 +287,7 @@ def test_a_corrected_record_stays_readable_beside_its_correction(own: Premises) 
     page = text_of(own.get("unit", own.unit.public_id))
     assert "event-corrected" in page
     assert "Wrong unit" in page
-    assert "corrects an earlier record: Another unit was meant" in page
+    assert "corrects an earlier record: <bdi>Another unit was meant" in page
 
 
 def test_records_made_at_another_owners_site_stay_there(own: Premises, strange: Premises) -> None:

@@ -121,6 +121,14 @@ def test_the_owner_decides_by_name_and_the_desk_sees_it(own: Premises) -> None:
     assert "Decided" in text_of(own.get("quotations"))
 
 
+def test_a_remark_that_turns_the_writing_round_turns_no_other_words(own: Premises) -> None:
+    quotation = sent(own)
+    approver(own)
+    address = reverse("portal:quotation", args=[quotation.public_id])
+    own.client.post(address, {**answers(quotation, "approved"), "remark": "tegduB\u202e"})
+    assert "<bdi>tegduB\u202e</bdi>" in text_of(own.client.get(address))
+
+
 def test_a_decision_stands_and_is_never_changed(own: Premises) -> None:
     quotation = sent(own)
     line = quotation.lines.get(position=1)

@@ -167,7 +167,7 @@ def test_a_withdrawn_certificate_says_so_and_why(stranger, certificate, address)
     withdraw_certificate(certificate, "Issued for the wrong wing.", by=make_user("manager"), now=LATER)
     page = shown(stranger.get(address))
     assert "This certificate was withdrawn and no longer stands." in page
-    assert "Reason: Issued for the wrong wing. (27 Nov 2026)" in page
+    assert "Reason: <bdi>Issued for the wrong wing.</bdi> (27 Nov 2026)" in page
     assert "stands as issued" not in page
 
 
@@ -210,7 +210,7 @@ def test_the_day_of_a_withdrawal_is_the_one_at_the_site(stranger, day, certifica
     Site.objects.filter(pk=day.visit.site_id).update(time_zone="America/Chicago")
     evening = datetime(2026, 12, 1, 2, 30, tzinfo=UTC)  # half past eight on 30 November there
     withdraw_certificate(certificate, "Wrong wing.", by=make_user("manager"), now=evening)
-    assert "Reason: Wrong wing. (30 Nov 2026)" in shown(stranger.get(address))
+    assert "Reason: <bdi>Wrong wing.</bdi> (30 Nov 2026)" in shown(stranger.get(address))
 
 
 def test_the_right_file_of_a_withdrawn_certificate_does_not_look_well(stranger, certificate, address):
