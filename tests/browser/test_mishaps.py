@@ -124,27 +124,6 @@ def test_a_closing_wants_a_day_by_a_clock_that_was_put_right(phone: Phone, day: 
     assert sorted(states) == ["discarded", "discarded", "waiting"]
 
 
-def test_back_closes_what_stands_over_the_screen(phone: Phone, day: Day) -> None:
-    """The browser's own Back leaves neither the list of defects nor the scanner over the screen before."""
-    page = phone.page
-    phone.open(f"visit/{day.visit.public_id}")
-    page.locator(".app-row a").first.click()
-    phone.is_at("001")
-    page.get_by_role("button", name="Defect").click()
-    expect(page.get_by_role("dialog")).to_be_visible()
-    page.go_back()
-    expect(page.locator(".app-progress")).to_be_visible()
-    expect(page.get_by_role("dialog")).to_have_count(0)
-    page.go_forward()
-    phone.is_at("001")
-    page.go_back()
-    page.get_by_role("button", name="Scan a label").click()
-    expect(page.get_by_role("dialog")).to_be_visible()
-    page.go_forward()
-    phone.is_at("001")
-    expect(page.get_by_role("dialog")).to_have_count(0)
-
-
 def test_a_second_tap_records_nothing_more(phone: Phone, day: Day) -> None:
     """Of two taps the second meets neither the record under way nor the unit that has just come up."""
     page = phone.page
@@ -173,58 +152,6 @@ def test_a_second_tap_records_nothing_more(phone: Phone, day: Day) -> None:
     page.evaluate("""() => document.querySelector("#foot .app-next").click()""")
     expect(phone.main()).to_have_text("Value missing")
     assert [act["kind"] for act in phone.stored("acts")].count("result") == 2
-
-
-def test_only_what_stands_on_a_unit_proves_it(phone: Phone, day: Day) -> None:
-    """A number or a serial proves the unit; the number of its place opens it as picked."""
-    page = phone.page
-    unit = day.units[1]
-    identity = page.locator(".app-identity")
-    for typed, proved, words in (
-        ("002", "false", "Place 002: is this the one?"),
-        (unit.serial.lower(), "true", f"Serial read: {unit.serial}"),
-        (unit.number, "true", f"Label read: {unit.number}"),
-    ):
-        phone.open(f"visit/{day.visit.public_id}")
-        page.get_by_label("Find a unit").fill(typed)
-        page.keyboard.press("Enter")
-        phone.is_at("002")
-        expect(identity).to_have_attribute("data-proved", proved)
-        expect(identity).to_contain_text(words)
-    page.go_back()
-    page.get_by_label("Find a unit").fill("002")
-    page.keyboard.press("Enter")
-    phone.is_at("002")
-    phone.pass_unit()
-    phone.is_at("003")
-    (result,) = [act for act in phone.stored("acts") if act["kind"] == "result"]
-    assert (result["scan"]["by"], result["scan"]["read"]) == ("picked", "")
-
-
-def test_enter_means_what_the_list_shows(phone: Phone, day: Day) -> None:
-    """A part of a number opens the one unit that it fits, offers several, and adds where none fits."""
-    page = phone.page
-    round_ = f"visit/{day.visit.public_id}"
-    phone.open(round_)
-    page.get_by_label("Find a unit").fill("0003")
-    page.keyboard.press("Enter")
-    phone.is_at("003")
-    expect(page.locator(".app-identity")).to_have_attribute("data-proved", "false")
-    phone.open(round_)
-    page.get_by_label("Find a unit").fill("7000")
-    page.keyboard.press("Enter")
-    expect(page.locator("#said")).to_have_text("3 units match “7000”. Choose one.")
-    expect(page.locator("#list .app-row")).to_have_count(3)
-    expect(page.locator("#list h2").first).to_contain_text("· 3 units")
-    page.get_by_label("Find a unit").fill("7777")
-    page.keyboard.press("Enter")
-    expect(page.get_by_role("link", name="Add this unit").first).to_be_visible()
-    # Typed beside the camera: offered, too.
-    page.get_by_role("button", name="Scan a label").click()
-    page.get_by_label("Or type the number").fill("0003")
-    page.keyboard.press("Enter")
-    expect(page.locator(".notice .app-row")).to_have_count(1)
-    expect(page.get_by_role("link", name="Add this unit")).to_have_count(1)
 
 
 def test_a_half_filled_event_comes_back_with_its_photo(phone: Phone, day: Day) -> None:
@@ -308,3 +235,71 @@ def test_what_was_refused_is_corrected_not_typed_again(phone: Phone, day: Day) -
     page.get_by_role("button", name=re.compile("^Leave out:")).click()
     phone.main().click()
     expect(phone.main()).to_contain_text("Pass")
+
+
+def test_a_unit_is_found_and_proved_as_the_screen_says(phone: Phone, day: Day) -> None:
+    """Back closes what stands over the screen, Enter means the list, and a place proves nothing."""
+    page = phone.page
+    # The browser's own Back leaves neither the list of defects nor the scanner over the screen before.
+    phone.open(f"visit/{day.visit.public_id}")
+    page.locator(".app-row a").first.click()
+    phone.is_at("001")
+    page.get_by_role("button", name="Defect").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    page.go_back()
+    expect(page.locator(".app-progress")).to_be_visible()
+    expect(page.get_by_role("dialog")).to_have_count(0)
+    page.go_forward()
+    phone.is_at("001")
+    page.go_back()
+    page.get_by_role("button", name="Scan a label").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    page.go_forward()
+    phone.is_at("001")
+    expect(page.get_by_role("dialog")).to_have_count(0)
+
+    # A part of a number opens the one unit that it fits, offers several, and adds where none fits.
+    round_ = f"visit/{day.visit.public_id}"
+    phone.open(round_)
+    page.get_by_label("Find a unit").fill("0003")
+    page.keyboard.press("Enter")
+    phone.is_at("003")
+    expect(page.locator(".app-identity")).to_have_attribute("data-proved", "false")
+    phone.open(round_)
+    page.get_by_label("Find a unit").fill("7000")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_have_text("3 units match “7000”. Choose one.")
+    expect(page.locator("#list .app-row")).to_have_count(3)
+    expect(page.locator("#list h2").first).to_contain_text("· 3 units")
+    page.get_by_label("Find a unit").fill("7777")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("link", name="Add this unit").first).to_be_visible()
+    # Typed beside the camera: offered, too.
+    page.get_by_role("button", name="Scan a label").click()
+    page.get_by_label("Or type the number").fill("0003")
+    page.keyboard.press("Enter")
+    expect(page.locator(".notice .app-row")).to_have_count(1)
+    expect(page.get_by_role("link", name="Add this unit")).to_have_count(1)
+
+    # A number or a serial proves the unit; the number of its place opens it as picked.
+    unit = day.units[1]
+    identity = page.locator(".app-identity")
+    for typed, proved, words in (
+        ("002", "false", "Place 002: is this the one?"),
+        (unit.serial.lower(), "true", f"Serial read: {unit.serial}"),
+        (unit.number, "true", f"Label read: {unit.number}"),
+    ):
+        phone.open(f"visit/{day.visit.public_id}")
+        page.get_by_label("Find a unit").fill(typed)
+        page.keyboard.press("Enter")
+        phone.is_at("002")
+        expect(identity).to_have_attribute("data-proved", proved)
+        expect(identity).to_contain_text(words)
+    page.go_back()
+    page.get_by_label("Find a unit").fill("002")
+    page.keyboard.press("Enter")
+    phone.is_at("002")
+    phone.pass_unit()
+    phone.is_at("003")
+    (result,) = [act for act in phone.stored("acts") if act["kind"] == "result"]
+    assert (result["scan"]["by"], result["scan"]["read"]) == ("picked", "")
