@@ -69,6 +69,15 @@ def test_what_no_text_can_hold_is_no_fault_of_the_server(cast: Cast, text: str) 
         assert cast.get("dispatcher", name, q=text).status_code in (200, 302, 400), name
 
 
+def test_no_form_stores_what_a_text_cannot_hold(cast: Cast) -> None:
+    """Also a form that reads its words by itself, as the acts on many units do."""
+    answer = cast.post(
+        "dispatcher", "desk:units", do="withdraw", reason="gone\0", pick=str(cast.unit.public_id)
+    )
+    assert answer.status_code == 400
+    assert "Nothing was changed." in text_of(answer)
+
+
 def test_the_site_narrows_the_list(cast: Cast) -> None:
     assert numbers(cast.get("dispatcher", "desk:units", site=cast.site.public_id)) == ["U-100001"]
     assert cast.get("dispatcher", "desk:units", site="mill").status_code == 400
