@@ -71,6 +71,26 @@ const withRoom = async (work) => {
   }
 };
 
+/**
+ * All of `work` in `tx` or nothing: what throws halfway would else leave the first half behind.
+ * @template T @param {{done: Promise<void>, abort: () => void}} tx @param {() => Promise<T>} work @returns {Promise<T>}
+ */
+const whole = async (tx, work) => {
+  tx.done.catch(() => null);
+  try {
+    const found = await work();
+    await tx.done;
+    return found;
+  } catch (error) {
+    try {
+      tx.abort();
+    } catch {
+      // It has ended by itself.
+    }
+    throw error;
+  }
+};
+
 // --- small facts -----------------------------------------------------------------------------------
 
 /** @param {string} key */
@@ -230,35 +250,37 @@ export const storedSite = async (person, site) =>
 export const addActs = async (person, acts, { photos = [], draft, settles } = {}) =>
   withRoom(async () => {
     const tx = (await db()).transaction(["acts", "meta", "photos", "drafts"], "readwrite", STRICT);
-    let seq = Number((await tx.objectStore("meta").get("seq")) ?? 0);
-    const stored = acts.map((act) => ({
-      id: crypto.randomUUID(),
-      content: {},
-      ...act,
-      person,
-      seq: ++seq,
-      device_at: new Date().toISOString(),
-      state: "waiting",
-    }));
-    for (const act of stored) await tx.objectStore("acts").add(act);
-    await tx.objectStore("meta").put(seq, "seq");
-    for (const photo of photos) {
-      const whole = {
-        ...photo,
+    const stored = await whole(tx, async () => {
+      let seq = Number((await tx.objectStore("meta").get("seq")) ?? 0);
+      const made = acts.map((act) => ({
+        id: crypto.randomUUID(),
+        content: {},
+        ...act,
         person,
-        act: photo.act || stored[0].id,
-        visit: stored[0].visit,
+        seq: ++seq,
+        device_at: new Date().toISOString(),
         state: "waiting",
-        offset: 0,
-      };
-      await tx.objectStore("photos").put(whole);
-    }
-    if (draft) await tx.objectStore("drafts").delete(draft);
-    if (settles) {
-      const old = await tx.objectStore("acts").get(settles);
-      if (old) await tx.objectStore("acts").put({ ...old, state: "discarded", settled_by: stored[0].id });
-    }
-    await tx.done;
+      }));
+      for (const act of made) await tx.objectStore("acts").add(act);
+      await tx.objectStore("meta").put(seq, "seq");
+      for (const photo of photos) {
+        const kept = {
+          ...photo,
+          person,
+          act: photo.act || made[0].id,
+          visit: made[0].visit,
+          state: "waiting",
+          offset: 0,
+        };
+        await tx.objectStore("photos").put(kept);
+      }
+      if (draft) await tx.objectStore("drafts").delete(draft);
+      if (settles) {
+        const old = await tx.objectStore("acts").get(settles);
+        if (old) await tx.objectStore("acts").put({ ...old, state: "discarded", settled_by: made[0].id });
+      }
+      return made;
+    });
     changed("acts", /** @type {any} */ (stored));
     return /** @type {any} */ (stored);
   });
