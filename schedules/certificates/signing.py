@@ -222,6 +222,7 @@ def sign_pdf(data: bytes, *, at: datetime, reason: str, with_seal: Seal | None =
     from asn1crypto import x509 as asn1_x509
     from pyhanko.pdf_utils.generic import ArrayObject, ByteStringObject
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+    from pyhanko.pdf_utils.metadata.model import DocumentMetadata
     from pyhanko.sign import fields, signers
     from pyhanko_certvalidator.registry import SimpleCertificateStore
 
@@ -244,6 +245,12 @@ def sign_pdf(data: bytes, *, at: datetime, reason: str, with_seal: Seal | None =
             session.system_time = dated
             return session
 
+    class DatedThen(DocumentMetadata):
+        """Changed at the given instant; the writer would set it to now, and each second has its own bytes."""
+
+        def __setattr__(self, name: str, value: Any) -> None:
+            super().__setattr__(name, dated if name == "last_modified" else value)
+
     def asn1(certificate: x509.Certificate) -> Any:
         return asn1_x509.Certificate.load(certificate.public_bytes(serialization.Encoding.DER))
 
@@ -259,6 +266,7 @@ def sign_pdf(data: bytes, *, at: datetime, reason: str, with_seal: Seal | None =
     first = writer.document_id[0]
     # The second half of the file's identity would be drawn at random for each revision.
     writer._document_id[:] = ArrayObject([ByteStringObject(first), ByteStringObject(bytes(reversed(first)))])
+    writer._meta = DatedThen()
     meta = signers.PdfSignatureMetadata(
         field_name=FIELD,
         name=own.subject,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import shutil
 import subprocess
+import time
 from datetime import UTC, datetime, timedelta
 
 import pikepdf
@@ -56,7 +57,12 @@ def test_an_unsigned_paper_and_no_paper_at_all_are_told(paper):
 
 
 def test_the_same_paper_signed_twice_has_the_same_bytes(paper):
-    assert sign_pdf(paper, at=AT, reason="C-1") == sign_pdf(paper, at=AT, reason="C-1")
+    """Also in another second: the file is not dated by the clock of whoever makes it."""
+    signed = sign_pdf(paper, at=AT, reason="C-1")
+    time.sleep(1.1)
+    assert sign_pdf(paper, at=AT, reason="C-1") == signed
+    with pikepdf.open(io.BytesIO(signed)) as file, file.open_metadata() as facts:
+        assert datetime.fromisoformat(facts["xmp:ModifyDate"]) == AT
 
 
 def test_any_changed_byte_is_seen(paper):
