@@ -153,8 +153,11 @@ def bring_back(
         )
     on = local_today(unit.site, now) if unit.site is not None else now.date()
     reason = f"Brought back: {despite.strip()}" if found.asks else "Brought back"
+    lent = Unit.objects.filter(loans__in_place_of=unit, loans__ended_on__isnull=True)
+    loaners = list(lent.values_list("pk", flat=True))
     placement = custody.give_back(unit, on=on, by=by, loaner_to=loaner_to, reason=reason)
-    refresh_units([unit.pk], now=now)
+    # The loaner is owed nothing any more where it hung.
+    refresh_units([unit.pk, *loaners], now=now)
     return placement
 
 

@@ -224,6 +224,7 @@ def test_units_are_brought_in_by_number_and_lent(cast, shop):
     )
     loaner.refresh_from_db()
     assert loaner.state == Unit.State.LOANER_FREE
+    assert not loaner.obligations.exists()
     client.post(place, {"do": "no_loaner", "unit": str(loaner.public_id)})
     loaner.refresh_from_db()
     assert loaner.is_loaner is False
